@@ -1,0 +1,1 @@
+"""Elements together on the car: variants."""

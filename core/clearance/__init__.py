@@ -1,0 +1,1 @@
+"""How far each element stays from each named zone of the body."""

@@ -1,0 +1,1 @@
+"""Wing elements as parameters, rebuilt from measured sections."""

@@ -1,0 +1,52 @@
+"""A solid arrow that shows a force in the scene."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from ..geometry.mesh import TriMesh
+
+_SIDES = 24
+_HEAD_RADIUS = 2.4  # over the shaft's radius
+_HEAD_LENGTH = 6.0  # over the shaft's radius, at most half the arrow
+
+
+def arrow(start: NDArray[np.float64], vector: NDArray[np.float64], shaft_radius: float) -> TriMesh:
+    """One closed shell: a round shaft from ``start`` with a cone whose point is ``start + vector``.
+
+    Args:
+        start: (3,) m, middle of the shaft's foot.
+        vector: (3,) m, direction and whole length.
+        shaft_radius: m.
+
+    Raises:
+        InputError: the vector has no length, or the radius is not above zero.
+    """
+    length = float(np.linalg.norm(vector))
+    if not (0.0 < length < np.inf and 0.0 < shaft_radius < np.inf):
+        raise InputError(f"An arrow {length:g} m long with a shaft radius of {shaft_radius:g} m cannot be drawn.")
+    along = vector / length
+    across = np.cross(along, np.eye(3)[int(np.argmin(np.abs(along)))])
+    across /= np.linalg.norm(across)
+    turn = np.linspace(0.0, 2.0 * np.pi, _SIDES, endpoint=False)[:, None]
+    rim = np.cos(turn) * across + np.sin(turn) * np.cross(along, across)
+
+    neck = length - min(_HEAD_LENGTH * shaft_radius, 0.5 * length)
+    rings = [
+        start + at * along + radius * rim
+        for at, radius in ((0.0, shaft_radius), (neck, shaft_radius), (neck, _HEAD_RADIUS * shaft_radius))
+    ]
+    foot, point = 3 * _SIDES, 3 * _SIDES + 1
+    here = np.arange(_SIDES)
+    after = np.roll(here, -1)
+    faces = [np.column_stack([after, here, np.full(_SIDES, foot)])]
+    for low in (0, _SIDES):
+        high = low + _SIDES
+        faces += [np.column_stack([here + low, after + low, after + high])]
+        faces += [np.column_stack([here + low, after + high, here + high])]
+    faces += [np.column_stack([here + 2 * _SIDES, after + 2 * _SIDES, np.full(_SIDES, point)])]
+    return TriMesh(
+        np.concatenate([*rings, [start, start + vector]]).astype(np.float64), np.concatenate(faces).astype(np.int32)
+    )

@@ -1,0 +1,1 @@
+"""Triangle geometry that every room of the job stands on."""

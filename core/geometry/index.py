@@ -1,0 +1,525 @@
+"""One search structure over a body's triangles, built once and asked by every step that needs the nearest surface.
+
+A forest of boxes, eight to a group, over triangles in Morton order (G. M. Morton, 1966; T. Karras, "Maximizing
+Parallelism in the Construction of BVHs", High Performance Graphics, 2012): one tree a label, so that the
+nearest triangle of each zone comes from one pass. Boxes are float32 rounded outward; distances are float64.
+Two forests are walked against each other in lockstep, level by level, in chunks of whole-array operations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from .mesh import TriMesh
+from .pairs import closest_between_triangles, closest_on_triangles, triangles_meet
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+Slots = NDArray[np.intp]
+
+CHUNK = 2048
+"""Pairs of groups opened at once: 64 boxes each, some 0.5 MB an operand, so that a core's cache holds them."""
+_FINITE = np.float32(np.finfo(np.float32).max)
+_BEAM = 24
+
+
+@dataclass(frozen=True)
+class Forest:
+    """Boxes in groups of eight. Slot ``8 g + i`` is box ``i`` of group ``g``.
+
+    Attributes:
+        boxes: (6, g, 8) float32 m, low x, y, z then high x, y, z; empty slots are inside out.
+        below: (8 g,) int32; on the lowest level the item's number, above it the group inside the box; -1 when empty.
+        leaves: how many groups, the first ones, form the lowest level.
+        height: number of levels.
+        roots: (k,) int32, the one group at the top of each label's tree.
+        root_labels: (k,) int32.
+        label: (g,) int32 label of each group.
+    """
+
+    boxes: NDArray[np.float32]
+    below: Ints
+    leaves: int
+    height: int
+    roots: Ints
+    root_labels: Ints
+    label: Ints
+
+    @staticmethod
+    def over(low: NDArray[np.float32], high: NDArray[np.float32], label: Ints | None = None) -> Forest:
+        """The forest over boxes ``low``, ``high`` (3, m) with a label (m,) each."""
+        count = low.shape[1]
+        order, sizes, names = _ordered(low, high, label)
+        below = order.astype(np.int32)
+        boxes = np.concatenate([low, high]).take(order, axis=1)
+        levels: list[tuple[NDArray[np.float32], Ints, Ints]] = []
+        made = 0
+        while True:
+            groups = -(-sizes // 8)
+            first = np.concatenate([[0], np.cumsum(groups)])
+            skip = np.repeat(8 * first[:-1] - np.concatenate([[0], np.cumsum(sizes)[:-1]]), sizes)
+            slot = np.arange(count) + skip
+            total = int(first[-1])
+            padded = np.empty((6, 8 * total), np.float32)
+            padded[:3], padded[3:] = np.inf, -np.inf
+            padded[:, slot] = boxes
+            inside = np.full(8 * total, -1, np.int32)
+            inside[slot] = below
+            eight = padded.reshape(6, total, 8)
+            levels.append((eight, inside, np.repeat(names, groups).astype(np.int32)))
+            below = np.arange(made, made + total, dtype=np.int32)
+            if (groups == 1).all():
+                break
+            # Halving thrice over whole slices is several times faster than a reduction over eight.
+            half_low = np.minimum(eight[:3, :, :4], eight[:3, :, 4:])
+            half_high = np.maximum(eight[3:, :, :4], eight[3:, :, 4:])
+            half_low = np.minimum(half_low[:, :, :2], half_low[:, :, 2:])
+            half_high = np.maximum(half_high[:, :, :2], half_high[:, :, 2:])
+            boxes = np.concatenate(
+                [np.minimum(half_low[:, :, 0], half_low[:, :, 1]), np.maximum(half_high[:, :, 0], half_high[:, :, 1])]
+            )
+            made += total
+            sizes, count = groups, total
+        return Forest(
+            boxes=np.concatenate([v[0] for v in levels], axis=1),
+            below=np.concatenate([v[1] for v in levels]),
+            leaves=levels[0][0].shape[1],
+            height=len(levels),
+            roots=below,
+            root_labels=names.astype(np.int32),
+            label=np.concatenate([v[2] for v in levels]),
+        )
+
+    def raised(self, height: int) -> Forest:
+        """The same forest with single boxes put on top until it has ``height`` levels."""
+        forest = self
+        while forest.height < height:
+            roots = len(forest.roots)
+            top = np.empty((6, roots, 8), np.float32)
+            top[:3], top[3:] = np.inf, -np.inf
+            top[:3, :, 0] = forest.boxes[:3].take(forest.roots, axis=1).min(axis=2)
+            top[3:, :, 0] = forest.boxes[3:].take(forest.roots, axis=1).max(axis=2)
+            inside = np.full((roots, 8), -1, np.int32)
+            inside[:, 0] = forest.roots
+            groups = forest.boxes.shape[1]
+            forest = Forest(
+                boxes=np.concatenate([forest.boxes, top], axis=1),
+                below=np.concatenate([forest.below, inside.ravel()]),
+                leaves=forest.leaves,
+                height=forest.height + 1,
+                roots=np.arange(groups, groups + roots, dtype=np.int32),
+                root_labels=forest.root_labels,
+                label=np.concatenate([forest.label, forest.root_labels]),
+            )
+        return forest
+
+
+@dataclass(frozen=True)
+class Approach:
+    """The nearest approach of a mesh to one label of an index.
+
+    Attributes:
+        distance_m: 0.0 where they touch or cross.
+        on_other, on_body: (3,) m, the two points that are that near.
+    """
+
+    distance_m: float
+    on_other: Floats
+    on_body: Floats
+
+
+@dataclass(frozen=True)
+class TriangleIndex:
+    """A body's triangles ready to be searched; plain arrays, never changed once built.
+
+    Attributes:
+        forest: boxes over the triangles, one tree a label.
+        corners: (9, slots) float64 m: x, y, z of the three corners of the triangle in each lowest slot.
+        count: number of triangles.
+    """
+
+    forest: Forest
+    corners: Floats
+    count: int
+
+    @staticmethod
+    def build(mesh: TriMesh, labels: Ints | None = None) -> TriangleIndex:
+        """Index ``mesh``; 1.0 M triangles take about half a second on one core and 100 MB.
+
+        Args:
+            mesh: any triangles, open, crossing or without area.
+            labels: (m,) integers from -1 up, such as the zone of each face; all 0 when None.
+
+        Raises:
+            InputError: no triangles, or coordinates that are not numbers.
+        """
+        if len(mesh.triangles) == 0:
+            raise InputError("The mesh to search holds no faces, so nothing can be near it.")
+        if not np.isfinite(mesh.points).all():
+            raise InputError("The mesh to search has points whose coordinates are not numbers; export it again.")
+        points = np.ascontiguousarray(mesh.points.T)
+        outward_low, outward_high = _outward(points)
+        by_corner = np.ascontiguousarray(mesh.triangles.T)
+        low = _fold(np.minimum, [outward_low.take(k, axis=1) for k in by_corner])
+        high = _fold(np.maximum, [outward_high.take(k, axis=1) for k in by_corner])
+        forest = Forest.over(low, high, labels)
+        face = forest.below[: 8 * forest.leaves]
+        corner_points = by_corner.take(face, axis=1)
+        corners = np.empty((9, len(face)))
+        for k in range(3):
+            points.take(corner_points[k], axis=1, out=corners[3 * k : 3 * k + 3], mode="clip")
+        return TriangleIndex(forest, corners, len(mesh.triangles))
+
+    def nearest(self, points: Floats, reach_m: float = np.inf, labelled_only: bool = False) -> tuple[Floats, Ints, Floats]:
+        """The nearest triangle to each point.
+
+        Args:
+            points: (n, 3) m.
+            reach_m: look no farther.
+            labelled_only: leave out triangles with label -1.
+
+        Returns:
+            (n,) m distance, inf where nothing is within reach; (n,) int32 triangle, -1 there;
+            (n, 3) m the nearest point of that triangle, NaN there.
+
+        Raises:
+            InputError: coordinates that are not numbers, or no triangle to be near to.
+        """
+        points = np.asarray(points, np.float64)
+        if not np.isfinite(points).all():
+            raise InputError("Points to find the nearest surface for must have numbers as coordinates.")
+        distance, face, foot = np.full(len(points), np.inf), np.full(len(points), -1, np.int32), np.full(points.shape, np.nan)
+        roots = self._roots(labelled_only)
+        if len(points) == 0:
+            return distance, face, foot
+        low, high = _outward(np.ascontiguousarray(points.T))
+        body = self.forest
+        query = Forest.over(low, high).raised(body.height)
+        body = body.raised(query.height)
+        if body is not self.forest:
+            roots = body.roots[np.isin(body.root_labels, self.forest.label[roots])]
+        slots = 8 * query.leaves
+        item = query.below[:slots]
+        place = np.ascontiguousarray(points.T).take(item, axis=1, mode="clip")
+        square = np.full(slots, float(reach_m) ** 2)
+        best = np.full(slots, -1, np.intp)
+        seed = self._seed(place, roots, body)
+        self._improve(place, seed, square, best)
+        limit = _carried_up(query, square)
+        pairs = np.repeat(query.roots, len(roots)), roots.astype(np.int32)
+        for sa, sb, box_square in _walk(query, body, *pairs, lambda ga, gb: limit.reshape(-1, 8)[ga][:, :, None]):
+            self._compete(place, sa, sb, box_square, square, best)
+            limit[sa] = _upward(square[sa])
+        # Seeds of empty slots are worked out too and dropped here.
+        hit = np.flatnonzero((best >= 0) & (item >= 0))
+        number, slot = item[hit], best[hit]
+        face[number] = self.forest.below[slot]
+        foot[number] = closest_on_triangles(points[number], self._triangles(slot))
+        distance[number] = np.linalg.norm(points[number] - foot[number], axis=1)
+        return distance, face, foot
+
+    def crossings(self, other: TriangleIndex) -> tuple[Ints, Ints, Ints]:
+        """All pairs of a triangle of ``other`` and a triangle of this body, not labelled -1, that cross or touch.
+
+        Returns:
+            (k,) int32 triangles of ``other``; (k,) int32 triangles of the body; (k,) int32 labels of the latter.
+        """
+        a, b, ga, gb = self._against(other)
+        zero = np.float32(0.0)
+        found = [np.zeros((3, 0), np.int32)]
+        for sa, sb, _ in _walk(a, b, ga, gb, lambda _ga, _gb: zero):
+            meet = triangles_meet(other._triangles(sa), self._triangles(sb))
+            sa, sb = sa[meet], sb[meet]
+            found.append(np.stack([a.below[sa], b.below[sb], b.label[sb >> 3]]))
+        theirs, ours, label = np.concatenate(found, axis=1)
+        return theirs, ours, label
+
+    def approaches(self, other: TriangleIndex) -> dict[int, Approach]:
+        """The nearest approach of ``other``'s triangles to each label of this body but -1, exact over all pairs."""
+        a, b, ga, gb = self._against(other)
+        count = int(self.forest.root_labels.max()) + 1
+        best = np.full(count, np.inf)
+        points = np.full((2, count, 3), np.nan)
+
+        def compete(sa: Slots, sb: Slots) -> None:
+            distance, on_other, on_body = closest_between_triangles(other._triangles(sa), self._triangles(sb))
+            name = b.label[sb >> 3]
+            for k in _first_of_each(name, distance):
+                if distance[k] < best[name[k]]:
+                    best[name[k]] = distance[k]
+                    points[0, name[k]], points[1, name[k]] = on_other[k], on_body[k]
+
+        def limit() -> NDArray[np.float32]:
+            return np.where(best > 0.0, _upward(best * best), np.float32(-1.0))
+
+        compete(*_beam(a, b, ga, gb))
+        for sa, sb, square in _walk(a, b, ga, gb, lambda _ga, group: limit()[b.label[group]][:, None, None]):
+            order = np.argsort(square)
+            sa, sb, square = sa[order], sb[order], square[order]
+            size, start = 256, 0
+            while start < len(sa):
+                part = slice(start, start + size)
+                open_ = square[part] <= limit()[b.label[sb[part] >> 3]]
+                if open_.any():
+                    compete(sa[part][open_], sb[part][open_])
+                start, size = start + size, min(4 * size, 16384)
+        return {int(k): Approach(float(best[k]), points[0, k], points[1, k]) for k in self.forest.root_labels if k >= 0}
+
+    def _roots(self, labelled_only: bool) -> Ints:
+        roots = self.forest.roots
+        if labelled_only:
+            roots = roots[self.forest.root_labels >= 0]
+        if len(roots) == 0:
+            raise InputError("No face of the body belongs to a zone, so there is nothing to keep clear of.")
+        return roots
+
+    def _against(self, other: TriangleIndex) -> tuple[Forest, Forest, Ints, Ints]:
+        """Both forests at one height and the pairs of their roots."""
+        self._roots(True)
+        a = other.forest.raised(self.forest.height)
+        b = self.forest.raised(a.height)
+        roots = b.roots[b.root_labels >= 0]
+        return a, b, np.repeat(a.roots, len(roots)), np.tile(roots, len(a.roots))
+
+    def _triangles(self, slot: Slots) -> Floats:
+        """(n, 3, 3) corners."""
+        return self.corners.take(slot, axis=1).T.reshape(-1, 3, 3)
+
+    def _seed(self, place: Floats, roots: Ints, body: Forest) -> Ints:
+        """(n,) the lowest group that a walk straight to the nearest box ends in."""
+        x, y, z = place.astype(np.float32)[:, :, None]
+        group, nearest = np.zeros(place.shape[1], np.int32), np.full(place.shape[1], np.inf, np.float32)
+        for root in roots:
+            square = _box_square(x, y, z, body.boxes[:, root][:, None]).min(axis=1)
+            group[square < nearest] = root
+            nearest = np.minimum(nearest, square)
+        for _ in range(body.height - 1):
+            box = body.boxes.take(group, axis=1)
+            # Where boxes overlap the middle decides.
+            key = _box_square(x, y, z, box) + np.float32(0.01) * _middle_square(x, y, z, box)
+            group = body.below[8 * group + np.argmin(np.fmin(key, _FINITE), axis=1)]
+        return group
+
+    def _improve(self, place: Floats, group: Ints, square: Floats, best: Slots) -> None:
+        """Compare each point with the eight triangles of its ``group``."""
+        for part in _parts(len(group), 2048):
+            slot = (8 * group[part].astype(np.intp))[:, None] + np.arange(8)
+            found = _squares(place[:, part, None], self.corners.take(slot, axis=1))
+            found[self.forest.below[slot] < 0] = np.inf
+            k = np.argmin(found, axis=1)
+            row = np.arange(len(k))
+            better = found[row, k] <= square[part]
+            square[part] = np.where(better, found[row, k], square[part])
+            best[part] = np.where(better, slot[row, k], best[part])
+
+    def _compete(
+        self, place: Floats, sa: Slots, sb: Slots, box_square: NDArray[np.float32], square: Floats, best: Slots
+    ) -> None:
+        """Compare points ``sa`` with triangles ``sb``, those with the nearest boxes first."""
+        order = np.lexsort((box_square, sa))
+        sa, sb, box_square = sa[order], sb[order], box_square[order]
+        while len(sa):
+            fresh = np.concatenate([[True], sa[1:] != sa[:-1]])
+            rank = np.arange(len(sa)) - np.maximum.accumulate(np.where(fresh, np.arange(len(sa)), 0))
+            now = rank < 4
+            a, b = sa[now], sb[now]
+            found = _squares(place.take(a, axis=1), self.corners.take(b, axis=1))
+            pick = np.flatnonzero(np.concatenate([[True], a[1:] != a[:-1]]))
+            least = np.minimum.reduceat(found, pick)
+            point = a[pick]
+            hit = np.flatnonzero(found < square[a])
+            square[point] = np.minimum(square[point], least)
+            hit = hit[found[hit] == square[a[hit]]]
+            best[a[hit]] = b[hit]
+            later = ~now
+            later &= box_square <= _upward(square)[sa]
+            sa, sb, box_square = sa[later], sb[later], box_square[later]
+
+
+def _walk(
+    a: Forest, b: Forest, ga: Ints, gb: Ints, limit: Callable[[Ints, Ints], NDArray[np.float32] | np.float32]
+) -> Iterator[tuple[Slots, Slots, NDArray[np.float32]]]:
+    """Pairs of lowest slots whose boxes are no farther apart than the ``limit`` (squared) of their groups.
+
+    Depth first over chunks, so at most ``height`` levels of 64 ``CHUNK`` pairs wait at a time: under
+    10 MB, whatever the meshes. ``limit`` is asked again for every chunk and may shrink meanwhile.
+    """
+    waiting = [(a.height, ga, gb)]
+    while waiting:
+        level, ga, gb = waiting.pop()
+        if len(ga) > CHUNK:
+            waiting.append((level, ga[CHUNK:], gb[CHUNK:]))
+            ga, gb = ga[:CHUNK], gb[:CHUNK]
+        square = _group_squares(a.boxes.take(ga, axis=1), b.boxes.take(gb, axis=1))
+        keep = np.flatnonzero(square <= np.minimum(limit(ga, gb), _FINITE))
+        if len(keep) == 0:
+            continue
+        pair = keep >> 6
+        sa = 8 * ga[pair].astype(np.intp) + ((keep >> 3) & 7)
+        sb = 8 * gb[pair].astype(np.intp) + (keep & 7)
+        if level == 1:
+            yield sa, sb, square.ravel()[keep]
+        else:
+            waiting.append((level - 1, a.below[sa], b.below[sb]))
+
+
+def _beam(a: Forest, b: Forest, ga: Ints, gb: Ints) -> tuple[Slots, Slots]:
+    """Pairs of lowest slots likely to be near: at each level the most promising few of each label go on."""
+    for level in range(a.height, 0, -1):
+        box_a, box_b = a.boxes.take(ga, axis=1), b.boxes.take(gb, axis=1)
+        square = _group_squares(box_a, box_b)
+        middle = _group_middles(box_a, box_b)
+        key = np.where(np.isfinite(square), square + np.float32(0.01) * middle, np.inf).ravel()
+        keep = np.flatnonzero(np.isfinite(key))
+        name = b.label[gb[keep >> 6]]
+        order = np.lexsort((key[keep], name))
+        keep, name = keep[order], name[order]
+        fresh = np.concatenate([[True], name[1:] != name[:-1]])
+        rank = np.arange(len(name)) - np.maximum.accumulate(np.where(fresh, np.arange(len(name)), 0))
+        keep = keep[rank < _BEAM]
+        pair = keep >> 6
+        sa = 8 * ga[pair].astype(np.intp) + ((keep >> 3) & 7)
+        sb = 8 * gb[pair].astype(np.intp) + (keep & 7)
+        if level > 1:
+            ga, gb = a.below[sa], b.below[sb]
+    return sa, sb
+
+
+def _group_squares(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
+    """(n, 8, 8) squared distance of each box of ``a`` (6, n, 8) to each of ``b`` (6, n, 8)."""
+    total = np.zeros((), np.float32)
+    for k in range(3):
+        gap = a[k, :, :, None] - b[k + 3, :, None, :]
+        np.maximum(gap, b[k, :, None, :] - a[k + 3, :, :, None], out=gap)
+        np.maximum(gap, 0.0, out=gap)
+        gap *= gap
+        total = gap if k == 0 else np.add(total, gap, out=total)
+    return total
+
+
+def _group_middles(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
+    with np.errstate(invalid="ignore"):
+        middle_a, middle_b = 0.5 * (a[:3] + a[3:]), 0.5 * (b[:3] + b[3:])
+        return ((middle_a[:, :, :, None] - middle_b[:, :, None, :]) ** 2).sum(axis=0, dtype=np.float32)
+
+
+def _box_square(
+    x: NDArray[np.float32], y: NDArray[np.float32], z: NDArray[np.float32], box: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """(n, 8) squared distance of points, x, y, z (n, 1), to boxes (6, n, 8)."""
+    total = np.zeros((), np.float32)
+    for k, value in enumerate((x, y, z)):
+        gap = np.maximum(box[k] - value, value - box[k + 3])
+        np.maximum(gap, 0.0, out=gap)
+        gap *= gap
+        total = gap if k == 0 else np.add(total, gap, out=total)
+    return total
+
+
+def _middle_square(
+    x: NDArray[np.float32], y: NDArray[np.float32], z: NDArray[np.float32], box: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    with np.errstate(invalid="ignore"):
+        return sum(((0.5 * (box[k] + box[k + 3]) - v) ** 2 for k, v in enumerate((x, y, z))), np.float32(0.0))
+
+
+def _squares(p: Floats, corner: Floats) -> Floats:
+    """Squared distance of points (3, ...) to triangles (9, ...), by the triangle's inner products alone.
+
+    Good to a rounding of the squared distance to the first corner: enough to choose the triangle.
+    """
+    ux, uy, uz = corner[3] - corner[0], corner[4] - corner[1], corner[5] - corner[2]
+    vx, vy, vz = corner[6] - corner[0], corner[7] - corner[1], corner[8] - corner[2]
+    dx, dy, dz = p[0] - corner[0], p[1] - corner[1], p[2] - corner[2]
+    uu, vv, uv = ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz, ux * vx + uy * vy + uz * vz
+    du, dv = ux * dx + uy * dy + uz * dz, vx * dx + vy * dy + vz * dz
+    dd = dx * dx + dy * dy + dz * dz
+    ww, dw = uu + vv - 2.0 * uv, dv - du + uu - uv
+    tiny = np.finfo(float).tiny
+    s = np.clip(du / np.maximum(uu, tiny), 0.0, 1.0)
+    edge = s * (s * uu - 2.0 * du)
+    s = np.clip(dv / np.maximum(vv, tiny), 0.0, 1.0)
+    np.minimum(edge, s * (s * vv - 2.0 * dv), out=edge)
+    s = np.clip(dw / np.maximum(ww, tiny), 0.0, 1.0)
+    np.minimum(edge, uu - 2.0 * du + s * (s * ww - 2.0 * dw), out=edge)
+    area = uu * vv - uv * uv
+    s, t = vv * du - uv * dv, uu * dv - uv * du
+    face = -(s * du + t * dv) / np.maximum(area, tiny)
+    inside = (s >= 0.0) & (t >= 0.0) & (s + t <= area) & (area > 1e-10 * uu * vv)
+    return np.maximum(dd + np.where(inside, face, edge), 0.0)
+
+
+def _ordered(
+    low: NDArray[np.float32], high: NDArray[np.float32], label: Ints | None
+) -> tuple[NDArray[np.intp], NDArray[np.intp], Ints]:
+    """Items by label, then along a Morton curve of 10 bits an axis; how many a label; the labels."""
+    count = low.shape[1]
+    middle = low + high
+    base, top = middle.min(axis=1), middle.max(axis=1)
+    scale = np.float32(1023.0) / max(float((top - base).max()), 1e-30)
+    code = np.zeros(count, np.uint32)
+    for k in range(3):
+        bits = np.minimum((middle[k] - base[k]) * np.float32(scale), 1023.0).astype(np.uint32)
+        for shift, mask in ((16, 0x030000FF), (8, 0x0300F00F), (4, 0x030C30C3), (2, 0x09249249)):
+            bits = (bits | (bits << np.uint32(shift))) & np.uint32(mask)
+        code |= bits << np.uint32(k)
+    names, sizes = np.zeros(1, np.int32), np.array([count])
+    number_bits = max(count - 1, 1).bit_length()
+    key = (code.astype(np.uint64) << np.uint64(number_bits)) | np.arange(count, dtype=np.uint64)
+    if label is not None:
+        tally = np.bincount(label + 1)
+        names = (np.flatnonzero(tally) - 1).astype(np.int32)
+        sizes = tally[tally > 0]
+        key |= (label + 1).astype(np.uint64) << np.uint64(number_bits + 30)
+    key.sort()
+    return (key & np.uint64((1 << number_bits) - 1)).astype(np.intp), sizes, names
+
+
+def _outward(points: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """``points`` in float32 rounded down and up."""
+    near = points.astype(np.float32)
+    low = np.where(near > points, np.nextafter(near, np.float32(-np.inf)), near)
+    high = np.where(near < points, np.nextafter(near, np.float32(np.inf)), near)
+    return low, high
+
+
+def _upward(square: Floats) -> NDArray[np.float32]:
+    """Squared limits in float32, raised beyond the rounding of the box distances they are compared with."""
+    return np.minimum(square * (1.0 + 1e-6) + 1e-30, 3e38).astype(np.float32)
+
+
+def _carried_up(forest: Forest, square: Floats) -> NDArray[np.float32]:
+    """(slots of all levels,) the largest limit below each slot."""
+    limit = np.full(len(forest.below), -1.0, np.float32)
+    leaf = 8 * forest.leaves
+    limit[:leaf] = np.where(forest.below[:leaf] >= 0, _upward(square), np.float32(-1.0))
+    start = leaf
+    while start < len(limit):
+        # Groups stand level after level, so everything below ``start`` is known.
+        done = start >> 3
+        here = np.flatnonzero((forest.below[start:] >= 0) & (forest.below[start:] < done)) + start
+        end = 8 * (int(here.max() >> 3) + 1)
+        limit[here] = limit.reshape(-1, 8)[forest.below[here]].max(axis=1)
+        start = end
+    return limit
+
+
+def _first_of_each(name: Ints, value: Floats) -> Slots:
+    """The place of the least ``value`` of each ``name``."""
+    order = np.lexsort((value, name))
+    return order[np.concatenate([[True], name[order][1:] != name[order][:-1]])] if len(order) else order
+
+
+def _fold(choose: np.ufunc, arrays: list[NDArray[np.float32]]) -> NDArray[np.float32]:
+    first, second, third = arrays
+    return np.asarray(choose(choose(first, second, out=second), third, out=third))
+
+
+def _parts(count: int, size: int) -> Iterator[slice]:
+    for start in range(0, count, size):
+        yield slice(start, min(start + size, count))

@@ -1,0 +1,1 @@
+"""Which way each element pushes, how much, and how sure that is."""

@@ -1,0 +1,1 @@
+"""The scan: taken in, cleaned, mirrored, brought into vehicle axes."""

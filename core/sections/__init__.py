@@ -1,0 +1,1 @@
+"""Sections of a wing element: cut, measured, fitted."""
