@@ -13,6 +13,7 @@ The skin is the same on both sides of y = 0.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -27,7 +28,9 @@ FAN = 0.16
 
 SHUT_LINE = 0.004
 _ROLL = 0.003
-_LAMP_RING = 0.003
+_RING = 0.003
+_SEAL = 0.008  # the rubber round the window
+_WALL = 0.018  # the slope round the number plate
 
 
 @dataclass(frozen=True)
@@ -94,12 +97,10 @@ class Car:
 
     @cached_property
     def shift(self) -> float:
-        """How far the rearmost point of the raw field lies from x = 0."""
-        object.__setattr__(self, "shift", 0.0)
+        """x of the raw field's rearmost point, which lies on the bumper at y = 0."""
         z = np.linspace(0.30, 0.46, 641)
-        rear = self._outward(np.tile([self.box_x, 0.0, 0.0], (641, 1)) + z[:, None] * [0, 0, 1], np.array([-1.0, 0, 0]))
-        object.__delattr__(self, "shift")
-        return float(self.box_x - rear.max())
+        origin = np.column_stack([np.full(641, self.box_x), np.zeros(641), z])
+        return float(self.box_x - _leave(self._field, origin, np.array([-1.0, 0.0, 0.0])).max())
 
     def _field(self, x: Floats, y: Floats, z: Floats) -> Floats:
         yy = y * y
@@ -138,28 +139,6 @@ class Car:
         green = _larger(_larger(window, pillar, 0.085), roof, 0.05)
         green = np.maximum(green, self.deck_height - 0.10 - z)  # it ends inside the lower body
         return -_larger(-low, -green, 0.025)
-
-    def _outward(self, origin: Floats, direction: Floats) -> Floats:
-        """(n,) distance along each ray at which it leaves the body."""
-        n = len(origin)
-        direction = np.broadcast_to(direction, (n, 3))
-        ox, oy, oz = origin.T.copy()
-        dx, dy, dz = direction.T.copy()
-        low, high = np.zeros(n), np.full(n, 0.9)
-        t = np.full(n, 0.2)
-        # Newton steps kept inside a bracket that shrinks each time.
-        for _ in range(14):
-            f = self.field(ox + t * dx, oy + t * dy, oz + t * dz)
-            inside = f < 0.0
-            low = np.where(inside, t, low)
-            high = np.where(inside, high, t)
-            if np.max(np.abs(f)) < 1e-10:
-                break
-            h = 1e-6
-            slope = (self.field(ox + (t + h) * dx, oy + (t + h) * dy, oz + (t + h) * dz) - f) / h
-            step = t - f / np.where(np.abs(slope) > 1e-3, slope, 1e-3)
-            t = np.where((step > low) & (step < high), step, 0.5 * (low + high))
-        return t
 
     # -- the ray family ----------------------------------------------------------------------
 
@@ -207,8 +186,14 @@ class Car:
     def points(self, face: str, u: Floats, v: Floats) -> Floats:
         """(n, 3) m: the exact skin, with its panels, at parameters ``u``, ``v`` (n,) of ``face``."""
         origin, direction = self.rays(face, u, v)
-        t = self._outward(origin, direction) + self.relief(face, u, v)
+        t = _leave(self.field, origin, direction) + self.relief(face, u, v)
         return origin + t[:, None] * direction
+
+    def deck(self, x: Floats, y: Floats) -> Floats:
+        """(n, 3) m: the skin, without its panels, straight above (x, y), for x ahead of the rear edge."""
+        p = np.column_stack([x, y, np.full(len(x), self.box_z)])
+        p[:, 2] += _leave(self.field, p, np.array([0.0, 0.0, 1.0]))
+        return p
 
     # -- panels ------------------------------------------------------------------------------
 
@@ -259,7 +244,7 @@ class Car:
     def panels(self) -> tuple[Panel, ...]:
         """The named zones."""
         plate, lamp, stop, window = self.plate_rect, self.lamp_rect, self.stop_rect, self.window_rect
-        e = _LAMP_RING
+        e = _RING
         lid = (
             Rect("top", self.front_of_fan, self.lid_length, 0.0, self.lid_half_width),
             Rect("rear", 0.0, self.lid_half_width, self.lid_jog, self.top_of_fan),
@@ -283,7 +268,7 @@ class Car:
     @cached_property
     def gaps(self) -> tuple[Rect, ...]:
         """Shut-lines and rings round lamps, window and plate: nothing of the skin is seen there."""
-        g, e = SHUT_LINE, _LAMP_RING
+        g, e = SHUT_LINE, _RING
         w, n, jog, low = self.lid_half_width, self.lid_narrow, self.lid_jog, self.bumper_top
         return (
             Rect("top", self.front_of_fan, self.lid_length + g, w, w + g),
@@ -296,7 +281,7 @@ class Car:
             Rect("side", self.bumper_end, self.bumper_end + g, self.bottom, low + g),
             *_ring(self.lamp_rect, e),
             *_ring(self.stop_rect, e),
-            *_ring(self.window_rect, e),
+            *_ring(self.window_rect, _SEAL),
             *_ring(self.plate_rect, e),
         )
 
@@ -306,13 +291,14 @@ class Car:
         a, b = (np.abs(u), v) if face == "rear" else (u, np.abs(v)) if face == "top" else (u, v)
         if face == "rear":
             out += _dome(self.lamp_rect, 0.012, a, b)
-            out -= 0.013 * (1.0 - _smooth(_outside(self.plate_rect, a, b) / 0.012))
-            out += np.where(_outside(self.plate_rect, a, b) <= 0.0, 0.002, 0.0)
+            beside = _outside(self.plate_rect, a, b)
+            out -= 0.020 * (1.0 - _smooth(beside / _WALL))
+            out += np.where(beside <= 0.0, 0.003, 0.0)  # the plate's own sheet and frame
         if face == "top":
             out += _dome(self.stop_rect, 0.024, a, b)
             out -= np.where(_outside(self.window_rect, a, b) <= 0.0, 0.003, 0.0)
         roll = np.full_like(out, np.inf)
-        plate = set(_ring(self.plate_rect, _LAMP_RING))
+        plate = set(_ring(self.plate_rect, _RING))
         for gap in self.gaps:
             if gap.face != face or gap in plate:
                 continue
@@ -352,6 +338,29 @@ def _larger(a: Floats, b: Floats, blend: float) -> Floats:
     return 0.5 * (a + b + np.sqrt(d * d + blend * blend))
 
 
+def _leave(field: Callable[[Floats, Floats, Floats], Floats], origin: Floats, direction: Floats) -> Floats:
+    """(n,) distance along each ray from inside at which ``field`` turns positive."""
+    n = len(origin)
+    direction = np.broadcast_to(direction, (n, 3))
+    ox, oy, oz = origin.T.copy()
+    dx, dy, dz = direction.T.copy()
+    low, high = np.zeros(n), np.full(n, 0.9)
+    t = np.full(n, 0.2)
+    h = 1e-6
+    # Newton steps kept inside a bracket that shrinks each time.
+    for _ in range(14):
+        f = field(ox + t * dx, oy + t * dy, oz + t * dz)
+        inside = f < 0.0
+        low = np.where(inside, t, low)
+        high = np.where(inside, high, t)
+        if np.max(np.abs(f)) < 1e-10:
+            break
+        slope = (field(ox + (t + h) * dx, oy + (t + h) * dy, oz + (t + h) * dz) - f) / h
+        step = t - f / np.where(np.abs(slope) > 1e-3, slope, 1e-3)
+        t = np.where((step > low) & (step < high), step, 0.5 * (low + high))
+    return t
+
+
 def _smooth(x: Floats) -> Floats:
     """0 below 0, 1 above 1, twice smooth between."""
     x = np.clip(x, 0.0, 1.0)
@@ -371,11 +380,13 @@ def _outside(r: Rect, u: Floats, v: Floats) -> Floats:
 
 
 def _dome(r: Rect, height: float, u: Floats, v: Floats) -> Floats:
-    half = r.u1 if r.u0 == 0.0 else 0.5 * (r.u1 - r.u0)
-    middle = 0.0 if r.u0 == 0.0 else 0.5 * (r.u0 + r.u1)
-    a = np.clip(1.0 - ((u - middle) / half) ** 4, 0.0, 1.0)
-    b = np.clip(1.0 - ((v - 0.5 * (r.v0 + r.v1)) / (0.5 * (r.v1 - r.v0))) ** 4, 0.0, 1.0)
-    return height * np.sqrt(a * b)
+    """A cushion over the rectangle; one that ends on the centre plane has its crest there."""
+
+    def across(low: float, high: float, p: Floats) -> Floats:
+        middle = 0.0 if low == 0.0 else 0.5 * (low + high)
+        return np.clip(1.0 - ((p - middle) / (high - middle)) ** 4, 0.0, 1.0)
+
+    return height * np.sqrt(across(r.u0, r.u1, u) * across(r.v0, r.v1, v))
 
 
 def _ring(r: Rect, width: float) -> tuple[Rect, ...]:

@@ -92,19 +92,12 @@ def _raised(wing: Wing, by: float) -> Wing:
     return replace(wing, leading_edge=(x, y, z + by))
 
 
-def deck(car: Car, x: Floats, y: Floats) -> Floats:
-    """(n, 3) m: points of the skin straight above (x, y), for x ahead of the rear edge."""
-    origin = np.column_stack([x, y, np.full(len(x), car.box_z)])
-    origin[:, 2] += car._outward(origin, np.array([0.0, 0.0, 1.0]))
-    return origin
-
-
 def _gap_over_body(car: Car, wing: Wing) -> float:
     """Smallest height of the element over the skin below it, m (negative where it cuts in)."""
     eta, s = np.meshgrid(np.linspace(0.0, 1.0, 41), np.linspace(-1.0, 1.0, 161))
     p = wing.skin(eta.ravel(), s.ravel())
     p = p[(np.abs(p[:, 1]) < car.lid_half_width) & (p[:, 0] > 0.06)]
-    return float(np.min(p[:, 2] - deck(car, p[:, 0], p[:, 1])[:, 2]))
+    return float(np.min(p[:, 2] - car.deck(p[:, 0], p[:, 1])[:, 2]))
 
 
 def _bracket(car: Car, lower: Wing, upper: Wing, y: float) -> Bracket:
@@ -112,6 +105,6 @@ def _bracket(car: Car, lower: Wing, upper: Wing, y: float) -> Bracket:
     eta = np.full(33, y / (0.5 * upper.span_m))
     top = upper.chordwise(eta, 0.12 + 0.74 * k, np.zeros(33))
     middle = lower.leading_edge[0] - 0.55 * lower.chord_m
-    root = deck(car, middle + 0.085 - 0.155 * k, np.full(33, y))
+    root = car.deck(middle + 0.085 - 0.155 * k, np.full(33, y))
     top[:, 1] = y
     return Bracket(y, root, top, 0.002, 0.20)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
 
 from .car import FACES, SHUT_LINE, Car
 from .layout import Layout
@@ -197,7 +198,7 @@ def _hidden(layout: Layout, face: str, p: Floats, u: Floats, v: Floats, patchy: 
     if face == "rear":
         plate = car.plate_rect
         edge = np.minimum(np.minimum(np.abs(plate.u1 - np.abs(u)), np.abs(v - plate.v0)), np.abs(v - plate.v1))
-        wall = (np.abs(u) < plate.u1 + 0.016) & (v > plate.v0 - 0.016) & (v < plate.v1 + 0.016)
+        wall = (np.abs(u) < plate.u1 + 0.018) & (v > plate.v0 - 0.018) & (v < plate.v1 + 0.018)
         wall &= ~((np.abs(u) < plate.u1) & (v > plate.v0) & (v < plate.v1))
         hidden |= wall & (edge < 0.005 + 0.003 * noise)
         corner = np.hypot(np.abs(u) - plate.u1, np.minimum(np.abs(v - plate.v0), np.abs(v - plate.v1)))
@@ -318,6 +319,25 @@ def bracket(layout: Layout, edge: float, rng: np.random.Generator) -> Scan:
     return joined(out)
 
 
+def wheel(layout: Layout, edge: float) -> Scan:
+    """The rear wheel in its arch: dished disc and tyre, as a surface of revolution."""
+    wx, wz, _ = layout.car.wheel
+    face = layout.car.half_width - 0.030
+    radius = np.array([0.045, 0.06, 0.10, 0.16, 0.195, 0.205, 0.212, 0.235, 0.270, 0.295, 0.309, 0.312, 0.312])
+    inset = np.array([0.030, 0.034, 0.042, 0.040, 0.022, 0.014, 0.012, 0.003, 0.000, 0.006, 0.022, 0.045, 0.090])
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(radius), np.diff(inset)))])
+    along = np.linspace(0.0, length[-1], int(length[-1] / edge) + 1)
+    turn = np.linspace(0.0, 2.0 * np.pi, int(2.0 * np.pi * 0.25 / edge) + 1)
+    r, y = PchipInterpolator(length, radius), PchipInterpolator(length, inset)
+    scan, _, _ = grid(
+        lambda a, b: np.column_stack([wx + r(a) * np.cos(b), face - y(a), wz + r(a) * np.sin(b)]),
+        along,
+        turn,
+        lambda p: p - [wx, face - 0.1, wz],
+    )
+    return compact(scan.points, scan.triangles[scan.points[scan.triangles].mean(axis=1)[:, 2] > 0.02])
+
+
 def floor(rng: np.random.Generator, edge: float) -> Scan:
     """A patch of the workshop floor behind the car."""
     ragged = Blotches(rng, 0.06)
@@ -333,13 +353,14 @@ def floor(rng: np.random.Generator, edge: float) -> Scan:
 
 
 def body_scan(layout: Layout, size: str, rng: np.random.Generator) -> Scan:
-    """Body, bracket, lower element and floor of the left half, noisy and faulty, in vehicle axes."""
+    """Body, wheel, bracket, lower element and floor of the left half, noisy and faulty, in vehicle axes."""
     wing_edge = _WING_EDGE[size]
     start = int(rng.integers(1 << 31))
     lower = layout.lower
     rest = [
         element(lower, wing_edge, -0.042 / (0.5 * lower.span_m), False, rng, layout.bracket.y_m),
         bracket(layout, 1.5 * wing_edge, rng),
+        wheel(layout, 0.006 if size == "full" else 0.012),
         floor(rng, 0.011 if size == "full" else 0.022),
     ]
     dirt = _specks(rng, 90, (-0.5, 0.0, 0.15), (1.6, 0.95, 1.5))
@@ -357,27 +378,19 @@ def _edge_for(layout: Layout, wanted: int, start: int) -> float:
         x, y, z = (len(a) - 1 for a in body_lines(layout.car, edge).values())
         return 2 * (x * y + y * z + x * z)
 
-    low, high = 0.001, 0.05
-    share = 0.8
-    for _ in range(2):
+    def solve(share: float) -> float:
         low, high = 0.001, 0.05
-        for _ in range(30):
+        for _ in range(40):
             middle = 0.5 * (low + high)
             low, high = (middle, high) if cells(middle) * share > wanted else (low, middle)
-        if high < 0.006:
-            # The share that holes and edges leave is nearly the same on a coarser grid.
-            trial = 0.009
-        else:
-            trial = high
-        share = len(body(layout, trial, np.random.default_rng(start)).triangles) / cells(trial)
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if cells(middle) * share > wanted else (low, middle)
-    low, high = 0.001, 0.05
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if cells(middle) * share > wanted else (low, middle)
-    return high
+        return high
+
+    # The share that holes and edges leave is nearly the same on a coarser grid, which is quicker.
+    edge = 0.010
+    for _ in range(2):
+        trial = max(edge, 0.009)
+        edge = solve(len(body(layout, trial, np.random.default_rng(start)).triangles) / cells(trial))
+    return edge
 
 
 def part_scan(layout: Layout, size: str, rng: np.random.Generator) -> Scan:

@@ -105,6 +105,25 @@ class Section:
         tilt = math.atan2(-dz, dx)
         return self.suction_up * (zero_lift_angle(self.camber, self.place) + tilt)
 
+    @property
+    def trailing_edge_over_chord(self) -> float:
+        """Thickness of the blunt trailing edge over the chord line's length."""
+        ends = self.contour(np.array([-1.0, 1.0]))
+        return float(np.hypot(*(ends[1] - ends[0])))
+
+    @property
+    def greatest_thickness(self) -> float:
+        """Largest thickness over the chord, square to the chord line."""
+        upper, lower = self.surfaces(np.linspace(0.0, 1.0, 4001))
+        return float(np.max(upper - lower))
+
+    @property
+    def greatest_camber(self) -> float:
+        """Largest offset of the middle between the sides over the chord, positive upwards."""
+        upper, lower = self.surfaces(np.linspace(0.0, 1.0, 4001))
+        middle = 0.5 * (upper + lower)
+        return float(middle[int(np.argmax(np.abs(middle)))])
+
     def turned_over(self) -> Section:
         """The section reflected in its chord line."""
         return replace(self, suction_up=-self.suction_up)

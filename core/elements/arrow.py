@@ -50,3 +50,14 @@ def arrow(start: NDArray[np.float64], vector: NDArray[np.float64], shaft_radius:
     return TriMesh(
         np.concatenate([*rings, [start, start + vector]]).astype(np.float64), np.concatenate(faces).astype(np.int32)
     )
+
+
+def force_arrow(start: NDArray[np.float64], force_n: float) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Start, vector and shaft radius for ``arrow``: upright, up for lift, 2 mm a newton between 80 mm and 500 mm.
+
+    Args:
+        start: (3,) m, where the force acts.
+        force_n: N, positive up.
+    """
+    length = min(max(0.002 * abs(force_n), 0.08), 0.5)
+    return start, np.array([0.0, 0.0, length if force_n >= 0.0 else -length]), 0.008

@@ -94,7 +94,11 @@ def _wing(element: Element, n: int, strips: int) -> QuadMesh:
 
     here = np.arange(m)
     after = (here + 1) % m
-    skin = (np.arange(strips)[:, None, None] * m + np.stack([here, after, after + m, here + m], axis=1)).reshape(-1, 4)
+    skin = np.arange(strips)[:, None, None] * m + np.stack([here, after, after + m, here + m], axis=1)
+    # Warped quads must be cut along the same diagonal above and below, or thin tails would cross; and
+    # the left half along the mirror image of the right one's.
+    other = (here >= n) != (np.arange(strips) >= strips // 2)[:, None]
+    skin = np.where(other[:, :, None], np.roll(skin, -1, axis=2), skin).reshape(-1, 4)
 
     i = np.arange(1, n - 1 if thin else n)
     cap = np.stack([n - i - 1, n - i, n + i, n + i + 1], axis=1)

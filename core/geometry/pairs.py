@@ -53,7 +53,7 @@ def closest_on_triangles(points: Floats, corners: Floats) -> Floats:
     Returns:
         (n, 3) m.
     """
-    return _foot_points(_rows(points), _rows(corners.transpose(1, 0, 2))).T
+    return _foot_points(_rows(points), [_rows(corners[:, k]) for k in range(3)]).T
 
 
 def closest_between_triangles(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
@@ -150,7 +150,7 @@ def _segment_shares(p: Floats, u: Floats, q: Floats, v: Floats) -> tuple[Floats,
     return _share(uv * t - ur, uu), t
 
 
-def _foot_points(point: Floats, corner: list[Floats] | Floats) -> Floats:
+def _foot_points(point: Floats, corner: list[Floats]) -> Floats:
     """Nearest points of triangles: ``point`` (3, ...), ``corner`` three arrays that broadcast with it, (3, ...)."""
     a, b, c = corner
     options = [start + _point_share(point, start, run) * run for start, run in ((a, b - a), (b, c - b), (c, a - c))]

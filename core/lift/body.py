@@ -33,7 +33,14 @@ NEAR = 4.0
 
 @dataclass(frozen=True)
 class BodyPanels:
-    """Attributes: corners: (p, 3, 3) m, middles, normals: (p, 3), areas: (p,) m2, base: (p,) bool, faces in the wake."""
+    """Triangles of even source strength.
+
+    Attributes:
+        corners: (p, 3, 3) m.
+        middles, normals: (p, 3) m, unit outwards.
+        areas: (p,) m2.
+        base: (p,) whether the face lies in the wake.
+    """
 
     corners: Floats
     middles: Floats

@@ -20,8 +20,10 @@ Floats = NDArray[np.float64]
 ROWS = 8
 COLUMNS = 28
 PLATE_ROWS = 3
-CORE_SHARE = 0.25
-"""Vortex core over a segment's neighbour spacing, felt only by other elements and the body."""
+CORE_SHARE = 0.05
+PLATE_CORE_SHARE = 0.5
+"""Vortex cores over the rows' spacing, felt only by other elements and the body; wide on end plates, because
+those of two elements may lie in one plane and cross."""
 
 
 @dataclass(frozen=True)
@@ -85,15 +87,21 @@ def _plate(element: Element, owner: int, tip: Floats) -> Sheet:
         shares = np.linspace(0.0, 1.0, max(2, count // 4) + 1)[1:, None]
         line.append(tip[-1] - shares * plate.behind_m * np.array([1.0, 0.0, 0.0]))
     spine = np.concatenate(line)
-    heights = [np.zeros(1)]
-    steps = 0.5 * (1.0 - np.cos(np.pi * np.linspace(0.5, 1.0, PLATE_ROWS + 1)[1:])) * 2.0 - 1.0
+    heights, places = [np.zeros(1)], [np.zeros(0)]
+    # Edges and middles as along the span: fine both at the wing and at the free edge, half a step inside it.
+    angle = np.pi / (PLATE_ROWS + 0.5)
+    steps = 0.5 * (1.0 - np.cos(angle * np.arange(1, PLATE_ROWS + 1)))
+    halves = 0.5 * (1.0 - np.cos(angle * (np.arange(PLATE_ROWS) + 0.5)))
     if plate.below_m > 0.0:
         heights.insert(0, -plate.below_m * steps[::-1])
+        places.insert(0, -plate.below_m * halves[::-1])
     if plate.above_m > 0.0:
         heights.append(plate.above_m * steps)
-    levels = np.concatenate(heights)
-    nodes = spine[:, None, :] + levels[None, :, None] * np.array([0.0, 0.0, 1.0])
-    middle = 0.5 * (nodes[:, 1:] + nodes[:, :-1])
+        places.append(plate.above_m * halves)
+    nodes, middle = (
+        spine[:, None, :] + np.concatenate(levels)[None, :, None] * np.array([0.0, 0.0, 1.0])
+        for levels in (heights, places)
+    )
     controls = np.concatenate([0.5 * (middle[1:-1] + middle[:-2]), middle[-1:]])
     normals = np.broadcast_to(np.array([0.0, 1.0, 0.0]), controls.shape)
     return Sheet(owner, nodes, controls, normals, True)
@@ -180,7 +188,8 @@ def _rings(sheet: Sheet, at: Floats, foreign: NDArray[np.bool_]) -> Floats:
     nodes = sheet.nodes
     rows, columns = sheet.controls.shape[:2]
     spacing = float(np.mean(np.linalg.norm(np.diff(nodes, axis=0), axis=-1)))
-    core = np.where(foreign, CORE_SHARE * spacing, 1e-6 * spacing)[:, None]
+    share = PLATE_CORE_SHARE if sheet.plate else CORE_SHARE
+    core = np.where(foreign, share * spacing, 1e-6 * spacing)[:, None]
     across = _segments(nodes[:-1, :-1].reshape(-1, 3), nodes[:-1, 1:].reshape(-1, 3), at, core)
     along = _segments(nodes[:-1].reshape(-1, 3), nodes[1:].reshape(-1, 3), at, core)
     across = across.reshape(3, len(at), rows, columns)

@@ -2,7 +2,8 @@
 
 The stream function has one value at all points of a contour, so that the air inside is at rest and
 the vorticity is the speed along the outside. The air leaves each trailing edge smoothly: the two
-ends carry opposite vorticity. The road is the mirror image of everything over it.
+ends carry opposite vorticity. A blunt edge is drawn to its middle first, evenly along the chord: the
+dead air behind it is thin and fills the same room a little farther aft. The road is the mirror image of everything over it.
 
 Source of the method: the stream-function equation of C. Oellers, "Die inkompressible
 Potentialstroemung in der ebenen Gitterstufe" (1962), from memory; the integrals over a panel are
@@ -13,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,14 +93,15 @@ class _System:
             if contour.ndim != 2 or contour.shape[1] != 2 or len(contour) < 10 or not np.isfinite(contour).all():
                 raise InputError(f"Section {i + 1} needs at least 10 points (x, z) that are numbers.")
             z = contour[:, 0] + 1j * contour[:, 1]
-            if np.any(np.abs(np.diff(z)) < 1e-12 * np.ptp(contour[:, 0])):
+            if np.any(np.abs(np.diff(z)) <= 1e-12 * np.ptp(contour[:, 0])):
                 raise InputError(f"Section {i + 1} has points that coincide; leave the doubles out.")
+            z = _edge_closed(z)
             clockwise = float(np.sum((z * np.roll(z, -1).conj()).imag)) > 0.0
             self.flipped.append(clockwise)
             loops.append(z[::-1] if clockwise else z)
         self.loops = loops
         starts = np.cumsum([0] + [len(z) for z in loops])
-        self.places = [slice(a, b) for a, b in zip(starts[:-1], starts[1:], strict=True)]
+        self.places = [slice(a, b) for a, b in pairwise(starts)]
         at = np.concatenate(loops)
         count = len(loops)
         matrix = np.zeros((len(at) + count, len(at) + count))
@@ -113,13 +116,12 @@ class _System:
             matrix[place, len(at) + body] = -1.0
             matrix[len(at) + body, [first, last]] = 1.0
             z = loops[body]
-            if abs(z[-1] - z[0]) < 1e-9 * np.ptp(z.real):
-                # A sharp edge is one point, told once: in place of the second telling, the mean speed
-                # of both sides runs into the edge in a straight line.
-                ahead, behind = (abs(z[2] - z[1]) / abs(z[1] - z[0]), abs(z[-3] - z[-2]) / abs(z[-1] - z[-2]))
-                matrix[last], right[last] = 0.0, 0.0
-                matrix[last, [first, first + 1, first + 2]] = ahead, -1.0 - ahead, 1.0
-                matrix[last, [last, last - 1, last - 2]] = -behind, 1.0 + behind, -1.0
+            # The edge is one point, told once: in place of the second telling, the mean speed of both
+            # sides runs into the edge in a straight line.
+            ahead, behind = (abs(z[2] - z[1]) / abs(z[1] - z[0]), abs(z[-3] - z[-2]) / abs(z[-1] - z[-2]))
+            matrix[last], right[last] = 0.0, 0.0
+            matrix[last, [first, first + 1, first + 2]] = ahead, -1.0 - ahead, 1.0
+            matrix[last, [last, last - 1, last - 2]] = -behind, 1.0 + behind, -1.0
         self.strength = np.linalg.solve(matrix, right)[: len(at)]
 
     def circulations(self) -> tuple[float, float]:
@@ -136,15 +138,26 @@ class _System:
         for z, place, flipped in zip(self.loops, self.places, self.flipped, strict=True):
             g = gamma[place]
             step = np.diff(z)
-            # Mean of a linear speed squared; a blunt edge is closed at its ends' mean pressure.
+            # Mean of a linear speed squared along each panel.
             pressure = 1.0 - (g[1:] ** 2 + g[1:] * g[:-1] + g[:-1] ** 2) / 3.0
-            closing = 1.0 - 0.5 * (g[0] ** 2 + g[-1] ** 2)
             # Outward normal times length is -i dz for a contour travelled counter-clockwise.
-            force = 1j * (np.sum(pressure * step) + closing * (z[0] - z[-1])) / wind
-            chord = float(np.max(np.abs(z - 0.5 * (z[0] + z[-1]))))
+            force = 1j * np.sum(pressure * step) / wind
+            chord = float(np.max(np.abs(z - z[0])))
             cp = 1.0 - g**2
             flows.append(SectionFlow(cp[::-1] if flipped else cp, float(force.imag), float(force.real), chord))
         return flows
+
+
+def _edge_closed(z: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """The contour with both ends drawn to the middle between them, less and less towards the nose."""
+    middle = 0.5 * (z[0] + z[-1])
+    nose = int(np.argmax(np.abs(z - middle)))
+    chord = z[nose] - middle
+    share = 1.0 - ((z - middle) / chord).real
+    side = np.where(np.arange(len(z)) <= nose, z[0] - middle, z[-1] - middle)
+    out = z - np.clip(share, 0.0, 1.0) * side
+    out[0] = out[-1] = middle
+    return out
 
 
 def _stream(z: NDArray[np.complex128], at: NDArray[np.complex128]) -> Floats:

@@ -37,3 +37,14 @@ def rigid_from_pairs(
     matrix[:3, :3] = (u @ sign @ vt).T
     matrix[:3, 3] = to_middle - matrix[:3, :3] @ from_middle
     return matrix, np.linalg.norm(source @ matrix[:3, :3].T + matrix[:3, 3] - target, axis=1)
+
+
+def with_mirror_images(points: NDArray[np.float64], mirrored: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """``points`` (n, 3) in vehicle axes, those where ``mirrored`` (n,) is true taken to the other side of y = 0."""
+    return np.where(mirrored[:, None], points * [1.0, -1.0, 1.0], points)
+
+
+def sentence(part: str, left: NDArray[np.float64]) -> str:
+    """How well the pairs (n,) m met, in one line for the person at the screen."""
+    rms = float(np.sqrt(np.mean(left**2))) * 1000.0
+    return f"“{part}” placed by {len(left)} pairs that meet within {rms:.2f} mm rms, {left.max() * 1000.0:.2f} mm at most."

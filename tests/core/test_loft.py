@@ -70,18 +70,26 @@ def crosses_itself(mesh: trimesh.Trimesh) -> bool:
     return bool((~shared & (reach < length[ray] * (1.0 - 1e-9)) & (reach > 1e-12)).any())
 
 
-@pytest.mark.parametrize("element", [wing(), SHAPED, wing(shape=naca(0.12, 0.03, CLOSED), tip_shape=naca(0.1, 0.0, CLOSED))])
+def assert_solid(shell: trimesh.Trimesh) -> None:
+    """trimesh decides closedness, winding and the sign of the volume."""
+    assert shell.is_watertight
+    assert shell.is_winding_consistent
+    assert shell.volume > 0.0
+    assert not crosses_itself(shell)
+
+
+@pytest.mark.parametrize(
+    "element", [wing(), SHAPED, wing(shape=naca(0.12, 0.03, CLOSED), tip_shape=naca(0.1, 0.0, CLOSED))]
+)
 @pytest.mark.parametrize(("n", "strips"), [(4, 2), (24, 9)])
 def test_each_shell_is_a_closed_solid(element: Element, n: int, strips: int) -> None:
     mesh = loft(element, n, strips)
     parts = shells(mesh)
     assert len(parts) == (3 if element.end_plate else 1)
     for part in parts:
-        # trimesh decides closedness, winding and the sign of the volume.
-        assert part.is_watertight and part.is_winding_consistent and part.volume > 0.0
+        assert_solid(part)
         assert part.euler_number == 2
         assert part.area_faces.min() > 0.0
-        assert not crosses_itself(part)
 
 
 def test_the_crossing_check_sees_a_crossing() -> None:
@@ -111,7 +119,8 @@ def test_facets_approach_the_smooth_solid() -> None:
     volumes = [checked(loft(wing(end_plate=None), n, 2).triangles()).volume for n in (12, 24, 48, 384)]
     short = np.abs(np.array(volumes[:3]) - volumes[3])
     # Polygons inside a smooth curve lose area with the square of their size.
-    assert short[0] / short[1] > 3.0 and short[1] / short[2] > 3.0
+    assert short[0] / short[1] > 3.0
+    assert short[1] / short[2] > 3.0
 
 
 @pytest.mark.parametrize("element", [wing(), SHAPED])
@@ -165,8 +174,10 @@ def test_plates_and_wing_unite_in_one_solid() -> None:
     element = wing(end_plate=PLATE)
     mesh = loft(element).triangles()
     station = element.station(1.0)
-    inside = station.place(np.array([[0.3, np.mean([side[0] for side in station.shape.surfaces(np.array([0.3]))])]]))[0]
-    query = np.array([inside - [0.0, 0.5 * PLATE_OVERLAP_M, 0.0], inside - [0.0, 0.01, 0.0], inside + [0.0, 0.002, 0.0]])
+    up, low = station.shape.surfaces(np.array([0.3]))
+    inside = station.place(np.array([[0.3, 0.5 * (up[0] + low[0])]]))[0]
+    outward = np.array([-0.5 * PLATE_OVERLAP_M, -0.01, 0.5 * PLATE.thickness_m])
+    query = inside + outward[:, None] * [0.0, 1.0, 0.0]
     assert igl.fast_winding_number(mesh.points, mesh.triangles, query) == pytest.approx([2.0, 1.0, 1.0], abs=0.05)
 
 
@@ -199,8 +210,8 @@ def test_turned_over_with_its_angle_is_a_mirror_image() -> None:
 
 @settings(max_examples=30, deadline=None)
 @given(
-    taper=st.floats(0.3, 1.5), sweep=st.floats(-0.6, 0.8), dihedral=st.floats(-0.3, 0.3), incidence=st.floats(-0.5, 0.5),
-    twist=st.floats(-0.25, 0.25), camber=st.floats(-0.06, 0.06), edge=st.floats(-2e-4, 0.02), plate=st.booleans(),
+    taper=st.floats(0.3, 1.5), sweep=st.floats(-0.6, 0.8), dihedral=st.floats(-0.3, 0.3),
+    incidence=st.floats(-0.5, 0.5), twist=st.floats(-0.25, 0.25), camber=st.floats(-0.06, 0.06), edge=st.floats(-2e-4, 0.02), plate=st.booleans(),
 )  # fmt: skip
 def test_any_sensible_wing_is_solid(
     taper: float, sweep: float, dihedral: float, incidence: float, twist: float, camber: float, edge: float, plate: bool
@@ -212,8 +223,7 @@ def test_any_sensible_wing_is_solid(
     )  # fmt: skip
     mesh = loft(element, 12, 6)
     for part in shells(mesh):
-        assert part.is_watertight and part.is_winding_consistent and part.volume > 0.0
-        assert not crosses_itself(part)
+        assert_solid(part)
 
 
 def test_faces_are_quads_but_for_the_noses() -> None:
@@ -221,7 +231,7 @@ def test_faces_are_quads_but_for_the_noses() -> None:
     assert (len(blunt.wedges), len(sharp.wedges)) == (2, 4)
     for mesh in (blunt, sharp):
         assert all(len(set(q)) == 4 for q in mesh.quads.tolist())
-        assert mesh.quads.dtype == np.int32 and mesh.points.dtype == np.float64
+        assert (mesh.quads.dtype, mesh.points.dtype) == (np.int32, np.float64)
 
 
 def test_twenty_thousand_faces_rebuild_fast() -> None:
@@ -267,8 +277,7 @@ def test_too_few_quads_are_refused() -> None:
 def test_arrow_points_where_the_force_does(vector: list[float]) -> None:
     start = np.array([-3.0, 0.1, 1.0])
     mesh = arrow(start, np.array(vector), 0.006)
-    solid = checked(mesh)
-    assert solid.is_watertight and solid.is_winding_consistent and solid.volume > 0.0 and not crosses_itself(solid)
+    assert_solid(checked(mesh))
     along = np.array(vector) / np.linalg.norm(vector)
     reach = (mesh.points - start) @ along
     assert (reach.min(), reach.max()) == pytest.approx((0.0, np.linalg.norm(vector)))

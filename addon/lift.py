@@ -1,0 +1,63 @@
+"""Panel: which way each element pushes, how much, how sure."""
+
+from __future__ import annotations
+
+import bpy
+
+from ..core.elements.arrow import arrow, force_arrow
+from ..core.errors import InputError
+from ..core.lift.estimate import estimate_lift
+from ..core.units import from_kmh
+from . import answers, bridge, settings
+from .operator import JobOperator, JobPanel
+from .variants import active
+
+
+class WINGFETTLE_OT_estimate_lift(JobOperator, bpy.types.Operator):
+    """Quick estimate of each element's force: alone, with the others, and on the car"""
+
+    bl_idname = "wingfettle.estimate_lift"
+    bl_label = "Estimate Lift"
+
+    def work(self, context: bpy.types.Context) -> str:
+        scene, job = context.scene, context.scene.wingfettle
+        variant = active(scene)
+        assembly = answers.assembly(variant)
+        if not assembly.elements:
+            raise InputError(f"Variant “{variant.name}” has no elements, so there is no force to estimate.")
+        body = answers.body(scene).mesh if job.body is not None else None
+        result = estimate_lift(assembly, from_kmh(job.speed_kmh), body)
+        answers.of(scene, variant).lift = result
+        for old in [o for o in variant.elements.objects if o.wingfettle.role == "MARK"]:
+            bpy.data.objects.remove(old)
+        for lift in result.elements:
+            colour = bridge.material("Lift arrow", (0.10, 0.45, 0.85)) if lift.alone_n.value > 0.0 else bridge.material("Downforce arrow", (0.55, 0.15, 0.65))
+            mark = bridge.new_object(f"Force on {lift.element} ({variant.name})", variant.elements, arrow(*force_arrow(lift.centre_of_pressure, lift.alone_n.value)))
+            mark.data.materials.append(colour)
+            mark.wingfettle.role, mark.wingfettle.element = "MARK", lift.element
+        return " ".join(e.sentence for e in result.elements)
+
+
+class WINGFETTLE_PT_lift(JobPanel, bpy.types.Panel):
+    bl_label = "Lift"
+    bl_idname = "WINGFETTLE_PT_lift"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        col = self.layout.column()
+        col.prop(context.scene.wingfettle, "speed_kmh")
+        col.operator("wingfettle.estimate_lift")
+        variant = settings.active_variant(context.scene)
+        result = answers.of(context.scene, variant).lift if variant is not None else None
+        if result is None:
+            return
+        for lift in result.elements:
+            col.label(text=f"{lift.element}: {lift.direction}", icon="TRIA_UP" if lift.alone_n.value > 0.0 else "TRIA_DOWN")
+            for words, band in (("alone", lift.alone_n), ("together", lift.group_n), ("on the car", lift.on_car_n)):
+                if band is not None:
+                    col.label(text=f"  {words}: {band.value:+.0f} N ({band.low:+.0f} to {band.high:+.0f})")
+            for warning in lift.warnings:
+                col.label(text=warning[:70], icon="ERROR")
+        col.label(text="Positive is lift; downforce is negative lift.")
+
+
+CLASSES = (WINGFETTLE_OT_estimate_lift, WINGFETTLE_PT_lift)

@@ -1,0 +1,128 @@
+"""Panel: pictures of every variant from one camera, the report, the model of the chosen variant."""
+
+from __future__ import annotations
+
+import json
+import os
+
+import bpy
+import numpy as np
+from bpy.props import IntProperty, StringProperty
+
+from ..core.errors import InputError
+from ..core.report.html import report_html
+from ..core.report.results import SectionRow, VariantResult, results_json
+from ..core.report.text import comparison_text
+from ..core.report.view import rear_view
+from ..core.units import from_kmh
+from . import answers, bridge, settings
+from .operator import JobOperator, JobPanel
+from .variants import active, show_only
+
+
+def results(scene: bpy.types.Scene) -> list[VariantResult]:
+    """Every variant with its answers.
+
+    Raises:
+        InputError: one has not been worked out, or its numbers changed since.
+    """
+    found = []
+    for variant in scene.wingfettle.variants:
+        answer = answers.of(scene, variant)
+        if answer.lift is None or not answer.clearance:
+            raise InputError(f"Check the clearance and estimate the lift of “{variant.name}” first (or again: it has changed).")
+        picture = bridge.read_bytes(variant.picture) if variant.picture and os.path.isfile(variant.picture) else None
+        found.append(VariantResult(variant.name, answers.assembly(variant), answer.clearance, answer.lift, picture))
+    return found
+
+
+def section_rows(scene: bpy.types.Scene) -> list[SectionRow]:
+    """The measured sections of the wing as found."""
+    found = scene.wingfettle.variants[0] if scene.wingfettle.variants else None
+    rows = []
+    for obj in settings.element_objects(found) if found is not None else []:
+        for row in json.loads(obj.wingfettle.measured or "[]"):
+            row["contour"], row["fit"] = np.array(row["contour"]), np.array(row["fit"])
+            rows.append(SectionRow(**row))
+    return rows
+
+
+class WINGFETTLE_OT_render_variants(JobOperator, bpy.types.Operator):
+    """Render every variant from one camera behind the car, so that pictures can be laid side by side"""
+
+    bl_idname = "wingfettle.render_variants"
+    bl_label = "Render Variants"
+    directory: StringProperty(subtype="DIR_PATH")
+    width: IntProperty(default=1280, min=64)
+    samples: IntProperty(default=24, min=1)
+
+    def work(self, context: bpy.types.Context) -> str:
+        scene, job = context.scene, context.scene.wingfettle
+        if job.body is None or not job.variants:
+            raise InputError("There is nothing to render yet: take in a body scan and measure the wing first.")
+        os.makedirs(self.directory, exist_ok=True)
+        bridge.studio(scene, rear_view(answers.body(scene).mesh), self.width, self.samples)
+        chosen = settings.active_variant(scene)
+        names = []
+        for number, variant in enumerate(job.variants):
+            show_only(scene, variant)
+            collisions = answers.of(scene, variant).clearance
+            if collisions:
+                bridge.flag_body(job.body, [c.body_hits for c in collisions], bridge.material("Collides", (0.75, 0.0, 0.25), 0.6))
+            variant.picture = os.path.join(self.directory, f"variant-{number + 1}.png")
+            scene.render.filepath = variant.picture
+            bpy.ops.render.render(write_still=True)
+            names.append(variant.picture)
+        if chosen is not None:
+            show_only(scene, chosen)
+        return f"{len(names)} pictures in {self.directory}."
+
+
+class WINGFETTLE_OT_write_report(JobOperator, bpy.types.Operator):
+    """Write the report (one HTML file), the figures (JSON) and the chosen variant as STL"""
+
+    bl_idname = "wingfettle.write_report"
+    bl_label = "Write Report"
+    directory: StringProperty(subtype="DIR_PATH")
+
+    def work(self, context: bpy.types.Context) -> str:
+        scene, job = context.scene, context.scene.wingfettle
+        variant = active(scene)
+        found, rows = results(scene), section_rows(scene)
+        os.makedirs(self.directory, exist_ok=True)
+        lines = job.intake.splitlines()
+        page = report_html(scene.name, found, sections=rows, intake_lines=lines)
+        with open(os.path.join(self.directory, "report.html"), "w", encoding="utf-8") as file:
+            file.write(page)
+        figures = results_json(found, speed_m_s=from_kmh(job.speed_kmh), sections=rows, intake={"lines": lines})
+        with open(os.path.join(self.directory, "results.json"), "w", encoding="utf-8") as file:
+            json.dump(figures, file, indent=1)
+        with open(os.path.join(self.directory, "comparison.txt"), "w", encoding="utf-8") as file:
+            file.write(comparison_text(found))
+        for obj in scene.objects:
+            obj.select_set(False)
+        for obj in settings.element_objects(variant):
+            obj.hide_set(False)
+            obj.select_set(True)
+        bpy.ops.wm.stl_export(
+            filepath=os.path.join(self.directory, "wing.stl"), export_selected_objects=True, global_scale=1000.0,
+            forward_axis="Y", up_axis="Z",
+        )
+        return f"report.html, results.json and wing.stl (mm) of “{variant.name}” are in {self.directory}."
+
+
+class WINGFETTLE_PT_report(JobPanel, bpy.types.Panel):
+    bl_label = "Report"
+    bl_idname = "WINGFETTLE_PT_report"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        col = self.layout.column()
+        base = bpy.path.abspath("//wingfettle") if bpy.data.filepath else bpy.app.tempdir
+        col.operator("wingfettle.render_variants").directory = base
+        col.operator("wingfettle.write_report").directory = base
+        col.label(text=f"Into {base}")
+        col.label(text="Loads, mounts, lamps and edges: have them", icon="ERROR")
+        col.label(text="checked by a licensed engineer; local codes apply.")
+
+
+CLASSES = (WINGFETTLE_OT_render_variants, WINGFETTLE_OT_write_report, WINGFETTLE_PT_report)

@@ -1,0 +1,148 @@
+"""Panel: variants of the wing, side by side."""
+
+from __future__ import annotations
+
+import bpy
+from bpy.props import StringProperty
+
+from ..core.elements.element import turned_over
+from ..core.errors import InputError
+from . import bridge, settings
+from .operator import JobOperator, JobPanel
+from .wing import AS_FOUND
+
+
+def show_only(scene: bpy.types.Scene, shown: settings.VariantItem) -> None:
+    """Show one variant, in the viewport and in renders; hide the others."""
+    for variant in scene.wingfettle.variants:
+        hidden = variant.name != shown.name
+        variant.elements.hide_viewport = variant.elements.hide_render = hidden
+
+
+def active(scene: bpy.types.Scene) -> settings.VariantItem:
+    """The chosen variant.
+
+    Raises:
+        InputError: there is none yet.
+    """
+    variant = settings.active_variant(scene)
+    if variant is None:
+        raise InputError("There is no variant yet; measure an element first.")
+    return variant
+
+
+def element_object(variant: settings.VariantItem, name: str) -> bpy.types.Object:
+    """The variant's element called ``name``.
+
+    Raises:
+        InputError: it has none of that name.
+    """
+    for obj in settings.element_objects(variant):
+        if obj.wingfettle.element == name:
+            return obj
+    raise InputError(f"Variant “{variant.name}” has no element “{name}”.")
+
+
+class WINGFETTLE_OT_new_variant(JobOperator, bpy.types.Operator):
+    """Start a new variant from the wing as found"""
+
+    bl_idname = "wingfettle.new_variant"
+    bl_label = "New Variant"
+    name: StringProperty(name="Name", default="new shape")
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        return context.window_manager.invoke_props_dialog(self)
+
+    def work(self, context: bpy.types.Context) -> str:
+        scene, job = context.scene, context.scene.wingfettle
+        found = settings.variant_named(scene, AS_FOUND)
+        if found is None:
+            raise InputError("Measure the wing as found first; variants start from it.")
+        if not self.name or settings.variant_named(scene, self.name) is not None:
+            raise InputError(f"A variant needs a name of its own; “{self.name}” is taken or empty.")
+        elements = bridge.collection(scene, f"Wing {self.name}")
+        for obj in settings.element_objects(found):
+            copy = bridge.new_object(f"{obj.wingfettle.element} ({self.name})", elements)
+            copy.data.materials.append(bridge.material("Rebuilt wing", (0.80, 0.42, 0.10), 0.3))
+            bridge.write_element(copy, bridge.element_of(obj))
+            copy.wingfettle.measured = obj.wingfettle.measured
+        made = job.variants.add()
+        made.name, made.elements = self.name, elements
+        job.variant = len(job.variants) - 1
+        show_only(scene, made)
+        return f"Variant “{self.name}” starts as the wing as found."
+
+
+class WINGFETTLE_OT_turn_over(JobOperator, bpy.types.Operator):
+    """Reflect each section of the element in its own chord line; the leading edge stays forward"""
+
+    bl_idname = "wingfettle.turn_over"
+    bl_label = "Turn Over"
+    element: StringProperty(name="Element", default="lower")
+
+    def work(self, context: bpy.types.Context) -> str:
+        variant = active(context.scene)
+        if variant.name == AS_FOUND:
+            raise InputError("The wing as found stays as it was found; start a new variant to change it.")
+        obj = element_object(variant, self.element)
+        bridge.write_element(obj, turned_over(bridge.element_of(obj)))
+        return f"“{self.element}” turned over in “{variant.name}”."
+
+
+class WINGFETTLE_OT_leave_out(JobOperator, bpy.types.Operator):
+    """Leave the element out of the chosen variant"""
+
+    bl_idname = "wingfettle.leave_out"
+    bl_label = "Leave Out"
+    element: StringProperty(name="Element", default="lower")
+
+    def work(self, context: bpy.types.Context) -> str:
+        variant = active(context.scene)
+        if variant.name == AS_FOUND:
+            raise InputError("The wing as found stays as it was found; start a new variant to change it.")
+        bpy.data.objects.remove(element_object(variant, self.element))
+        return f"“{self.element}” left out of “{variant.name}”."
+
+
+class WINGFETTLE_OT_show_variant(JobOperator, bpy.types.Operator):
+    """Show this variant and hide the others"""
+
+    bl_idname = "wingfettle.show_variant"
+    bl_label = "Show Variant"
+    name: StringProperty()
+
+    def work(self, context: bpy.types.Context) -> str:
+        job = context.scene.wingfettle
+        if settings.variant_named(context.scene, self.name) is None:
+            raise InputError(f"There is no variant “{self.name}”.")
+        job.variant = job.variants.find(self.name)
+        show_only(context.scene, job.variants[job.variant])
+        return f"“{self.name}” is shown."
+
+
+class WINGFETTLE_PT_variants(JobPanel, bpy.types.Panel):
+    bl_label = "Variants"
+    bl_idname = "WINGFETTLE_PT_variants"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        col = self.layout.column()
+        chosen = settings.active_variant(context.scene)
+        for variant in context.scene.wingfettle.variants:
+            mark = "RADIOBUT_ON" if chosen == variant else "RADIOBUT_OFF"
+            col.operator("wingfettle.show_variant", text=variant.name, icon=mark).name = variant.name
+        col.operator("wingfettle.new_variant")
+        if chosen is not None and chosen.name != AS_FOUND:
+            for obj in settings.element_objects(chosen):
+                row = col.row(align=True)
+                row.label(text=obj.wingfettle.element)
+                row.operator("wingfettle.turn_over").element = obj.wingfettle.element
+                row.operator("wingfettle.leave_out").element = obj.wingfettle.element
+
+
+CLASSES = (
+    WINGFETTLE_OT_new_variant,
+    WINGFETTLE_OT_turn_over,
+    WINGFETTLE_OT_leave_out,
+    WINGFETTLE_OT_show_variant,
+    WINGFETTLE_PT_variants,
+)

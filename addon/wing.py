@@ -1,0 +1,114 @@
+"""Panel: box in an element of the scan, cut and fit its sections, rebuild it, edit its numbers."""
+
+from __future__ import annotations
+
+import json
+
+import bpy
+from bpy.props import StringProperty
+
+from ..core.elements.rebuild import rebuild
+from ..core.errors import InputError
+from ..core.sections.measure import faces_in_place, measure_element
+from ..core.sections.summary import plain_sections, sentence
+from ..core.units import from_mm
+from . import bridge, settings
+from .operator import JobOperator, JobPanel
+from .scan import note
+
+AS_FOUND = "as found"
+
+
+class WINGFETTLE_OT_add_place(JobOperator, bpy.types.Operator):
+    """Add a box at the 3D cursor; move and scale it until it encloses one element of the scan"""
+
+    bl_idname = "wingfettle.add_place"
+    bl_label = "Box for an Element"
+    element: StringProperty(name="Element", default="lower")
+
+    def work(self, context: bpy.types.Context) -> str:
+        box = bpy.data.objects.new(f"Place of {self.element}", None)
+        context.scene.collection.objects.link(box)
+        box.empty_display_type, box.empty_display_size = "CUBE", 0.5
+        box.location = context.scene.cursor.location
+        box.wingfettle.role, box.wingfettle.element = "PLACE", self.element
+        return f"Scale the box until it encloses “{self.element}” and nothing else."
+
+
+class WINGFETTLE_OT_measure(JobOperator, bpy.types.Operator):
+    """Cut the scan inside the box at several stations, fit a section to each, and rebuild the element"""
+
+    bl_idname = "wingfettle.measure"
+    bl_label = "Measure and Rebuild"
+    element: StringProperty(name="Element", default="lower")
+
+    def work(self, context: bpy.types.Context) -> str:
+        scene, job = context.scene, context.scene.wingfettle
+        place = _with_role(scene, "PLACE", self.element)
+        if place is None:
+            raise InputError(f"There is no box for “{self.element}” yet; add one and move it over the wing.")
+        context.view_layer.update()
+        source = _with_role(scene, "PART", self.element) or job.body
+        if source is None:
+            raise InputError("There is no body scan yet; import one.")
+        scan = bridge.mesh_of(source)
+        inside = faces_in_place(scan, bridge.place_box(place), self.element)
+        part = scan.subset(inside)
+        measured = measure_element(self.element, part)
+        element = rebuild(measured).element
+        tolerance = from_mm(job.tolerance_mm)
+        variant = settings.variant_named(scene, AS_FOUND)
+        if variant is None:
+            variant = job.variants.add()
+            variant.name, variant.elements = AS_FOUND, bridge.collection(scene, f"Wing {AS_FOUND}")
+        obj = next((o for o in settings.element_objects(variant) if o.wingfettle.element == self.element), None)
+        if obj is None:
+            obj = bridge.new_object(f"{self.element} ({AS_FOUND})", variant.elements)
+            obj.data.materials.append(bridge.material("Rebuilt wing", (0.80, 0.42, 0.10), 0.3))
+        bridge.write_element(obj, element)
+        obj.wingfettle.measured = json.dumps(plain_sections(measured, tolerance))
+        # The scanned wing leaves the body, so that the rebuilt one is checked against bodywork alone.
+        if source is job.body:
+            apart = bridge.new_object(f"Scan of {self.element}", bridge.collection(scene, "Scanned wing"), part)
+            apart.hide_render = True
+            apart.hide_set(True)
+            bridge.write_triangles(source.data, scan.subset(~inside))
+        else:
+            source.hide_render = True
+            source.hide_set(True)
+        line = sentence(measured, tolerance)
+        note(scene, line)
+        return line
+
+
+def _with_role(scene: bpy.types.Scene, role: str, element: str) -> bpy.types.Object | None:
+    return next((o for o in scene.objects if o.wingfettle.role == role and o.wingfettle.element == element), None)
+
+
+class WINGFETTLE_PT_wing(JobPanel, bpy.types.Panel):
+    bl_label = "Wing"
+    bl_idname = "WINGFETTLE_PT_wing"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        col = self.layout.column()
+        for name in ("lower", "upper"):
+            row = col.row(align=True)
+            row.operator("wingfettle.add_place", text=f"Box: {name}").element = name
+            row.operator("wingfettle.measure", text="Measure").element = name
+        col.prop(context.scene.wingfettle, "tolerance_mm")
+        obj = context.active_object
+        if obj is None or obj.wingfettle.role != "ELEMENT":
+            col.label(text="Select a rebuilt element to edit it.")
+            return
+        numbers = obj.wingfettle
+        col.label(text=obj.name)
+        for field in ("chord_mm", "span_mm", "taper", "incidence_deg", "twist_deg", "sweep_deg", "dihedral_deg"):
+            col.prop(numbers, field)
+        col.prop(numbers, "leading_edge_mm")
+        col.prop(numbers, "has_plate")
+        if numbers.has_plate:
+            for field in ("plate_above_mm", "plate_below_mm", "plate_ahead_mm", "plate_behind_mm", "plate_thickness_mm"):
+                col.prop(numbers, field)
+
+
+CLASSES = (WINGFETTLE_OT_add_place, WINGFETTLE_OT_measure, WINGFETTLE_PT_wing)

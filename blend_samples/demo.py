@@ -1,0 +1,153 @@
+"""The whole job on the generated scan, through the add-on's own operators, without a window."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import time
+from pathlib import Path
+from typing import Any
+
+import bpy
+import numpy as np
+from wingfettle import addon
+from wingfettle.addon import bridge
+
+from .generate import generate
+
+
+class Teller:
+    """Prints each step with the time it took."""
+
+    def __init__(self) -> None:
+        self.start = self.last = time.perf_counter()
+
+    def __call__(self, text: str) -> None:
+        now = time.perf_counter()
+        print(f"{now - self.start:6.1f} s (+{now - self.last:5.1f})  {text}", flush=True)
+        self.last = now
+
+
+def run(out: Path, size: str, seed: int, width: int = 1280) -> dict[str, Any]:
+    """Generate the sample in ``out``, do the job, write all results there.
+
+    Returns:
+        The content of results.json.
+    """
+    tell = Teller()
+    out.mkdir(parents=True, exist_ok=True)
+    generate(out, size, seed)
+    job = json.loads((out / "job.json").read_text(encoding="utf-8"))
+    tell(f"scan of the {job['car']}, seed {seed}")
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    addon.register()
+    try:
+        _work(job, out, width, tell)
+    finally:
+        addon.unregister()
+    print((out / "comparison.txt").read_text(encoding="utf-8"))
+    for name in ("report.html", "results.json", "truth.json", "wing.stl", "scene.blend"):
+        print(out / name)
+    return json.loads((out / "results.json").read_text(encoding="utf-8"))
+
+
+def _work(job: dict[str, Any], out: Path, width: int, tell: Teller) -> None:
+    scene = bpy.context.scene
+    scene.name = job["car"]
+    settings = scene.wingfettle
+    settings.unit, settings.half, settings.speed_kmh = job["scan_unit"], job["half"], job["speed_kmh"]
+    ops = bpy.ops.wingfettle
+    ops.import_scan(filepath=str(out / job["body_scan"]))
+    tell("body scan taken in and cleaned")
+    for point in job["centre_line_picks"]:
+        scene.cursor.location = [0.001 * v for v in point]
+        ops.pick_centre()
+    for torn in job["torn_parts"]:
+        for pair in torn["pairs"]:
+            scene.cursor.location = [0.001 * v for v in pair["on_part"]]
+            ops.pick_pair(side="PART")
+            scene.cursor.location = [0.001 * v for v in pair["on_body"]]
+            ops.pick_pair(side="MIRROR" if pair.get("mirrored") else "BODY")
+    ops.pose_body()
+    tell("road, centre plane, vehicle axes, mirrored")
+    for torn in job["torn_parts"]:
+        ops.import_scan(filepath=str(out / torn["scan"]), part=torn["element"])
+        ops.place_part(part=torn["element"])
+        tell(f"torn part “{torn['element']}” in its place")
+    for place in job["places"]:
+        scene.cursor.location = place["centre_m"]
+        ops.add_place(element=place["element"])
+        bpy.data.objects[f"Place of {place['element']}"].scale = place["size_m"]
+        ops.measure(element=place["element"])
+        tell(f"“{place['element']}” measured and rebuilt")
+    corners = bridge.mesh_of(settings.body).corners
+    for zone in job["zones"]:
+        _select(settings.body, corners, zone)
+        ops.name_zone(name=zone["name"], required_mm=zone["required_mm"])
+    tell("zones painted")
+    for variant in job["variants"][1:]:
+        ops.new_variant(name=variant["name"])
+        for element in variant.get("turn_over", []):
+            ops.turn_over(element=element)
+        for element in variant.get("leave_out", []):
+            ops.leave_out(element=element)
+        for element, numbers in variant.get("set", {}).items():
+            _set(f"{element} ({variant['name']})", numbers)
+    for variant in settings.variants.keys():
+        ops.show_variant(name=variant)
+        ops.check_clearance()
+        tell(f"clearance of “{variant}”")
+        ops.estimate_lift()
+        tell(f"lift of “{variant}”")
+    ops.show_variant(name=job["variants"][0]["name"])
+    ops.render_variants(directory=str(out), width=width)
+    tell("pictures")
+    ops.write_report(directory=str(out))
+    bpy.ops.wm.save_as_mainfile(filepath=str(out / "scene.blend"), compress=True)
+    tell("report written")
+
+
+def _set(name: str, numbers: dict[str, float]) -> None:
+    """Type the variant's numbers into the element's fields."""
+    fields = bpy.data.objects[name].wingfettle
+    for key, value in numbers.items():
+        if key == "raise_mm":
+            fields.leading_edge_mm[2] += value
+        else:
+            setattr(fields, key, value)
+
+
+def _select(body: bpy.types.Object, corners: np.ndarray, zone: dict[str, Any]) -> None:
+    """Select the faces a person would paint: those in the boxes, looking the way given."""
+    middle = corners.mean(axis=1)
+    chosen = np.zeros(len(corners), bool)
+    for box in zone["boxes"]:
+        inside = ((middle >= box["min"]) & (middle <= box["max"])).all(axis=1)
+        if "normal_towards" in box:
+            normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+            length = np.maximum(np.linalg.norm(normal, axis=1), 1e-30)
+            inside &= normal @ np.array(box["normal_towards"]) >= box.get("min_cosine", 0.0) * length
+        chosen |= inside
+    body.data.polygons.foreach_set("select", chosen)
+
+
+def main() -> None:
+    """Read the command line and run."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path, default=Path("out/demo"))
+    parser.add_argument("--size", choices=("full", "fast"), default="full")
+    parser.add_argument("--seed", type=int, default=1)
+    arguments = parser.parse_args()
+    out = arguments.out.resolve()
+    found = run(out, arguments.size, arguments.seed)
+    truth = json.loads((out / "truth.json").read_text(encoding="utf-8"))
+    print("\nAgainst the generator's truth (as found):")
+    for mine, exact in zip(found["variants"][0]["elements"], truth["variants"][0]["elements"], strict=True):
+        chord = 1000.0 * (mine["chord_m"] - exact["chord_m"])
+        angle = math.degrees(mine["incidence_rad"] - exact["incidence_rad"])
+        print(f"  {mine['element']}: {mine['direction']} (truth {exact['direction']}), chord {chord:+.3f} mm, incidence {angle:+.4f}°")
+
+
+if __name__ == "__main__":
+    main()
