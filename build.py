@@ -19,8 +19,9 @@ import subprocess
 import sys
 import time
 import zipfile
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, Iterator, Sequence
+from typing import Any
 
 ROOT = Path(__file__).resolve().parent
 VENVS = ROOT / ".venv"
@@ -108,7 +109,7 @@ def candidates(version: tuple[int, int]) -> Iterator[list[str]]:
 
 def find_python(version: tuple[int, int]) -> list[str] | None:
     """A command that really starts Python `version` and can make virtual environments, or None."""
-    probe = "import sys, venv, ensurepip; sys.exit(sys.version_info[:2] != {!r})".format(version)
+    probe = f"import sys, venv, ensurepip; sys.exit(sys.version_info[:2] != {version!r})"
     for command in candidates(version):
         with contextlib.suppress(OSError, subprocess.TimeoutExpired):
             if subprocess.run([*command, "-c", probe], capture_output=True, timeout=30).returncode == 0:
@@ -123,10 +124,9 @@ def need_python(versions: Sequence[tuple[int, int]]) -> list[str]:
             return command
     wanted = " or ".join(dotted(version) for version in versions)
     raise Stop(
-        "no Python {} with venv was found (this is Python {}): install it, on Debian or Ubuntu together with its "
-        "python{}-venv package, and run the same command again.".format(
-            wanted, dotted(sys.version_info[:3]), dotted(versions[0])
-        )
+        f"no Python {wanted} with venv was found (this is Python {dotted(sys.version_info[:3])}): "
+        "install it, on Debian or Ubuntu together with its "
+        f"python{dotted(versions[0])}-venv package, and run the same command again."
     )
 
 
@@ -200,7 +200,7 @@ def locked(path: Path) -> Iterator[None]:
                 break
             except OSError:
                 if not waiting:
-                    say("Another build.py is setting up {}; waiting for it.".format(path.stem))
+                    say(f"Another build.py is setting up {path.stem}; waiting for it.")
                 waiting = True
                 time.sleep(0.5)
         yield
@@ -224,16 +224,17 @@ def ensure_venv(name: str) -> Path:
 def make_venv(folder: Path, python: tuple[int, int], requirements: Sequence[str]) -> None:
     start = time.monotonic()
     command = need_python([python])
-    say("Making {} with {} (once; Blender is a download of some 300 MB).".format(folder.relative_to(ROOT), command[0]))
+    size = "" if folder.name == CHECK else "; Blender is a download of some 300 MB"
+    say("Making {} with {} (once{}).".format(folder.relative_to(ROOT), " ".join(command), size))
     if run([*command, "-m", "venv", "--clear", folder]):
-        raise Stop("the virtual environment {} could not be made; Python's message is above.".format(folder))
-    pip = [venv_python(folder), "-m", "pip", "install", "--disable-pip-version-check", "--only-binary", ":all:"]
-    if run([*pip, *requirements]):
-        raise Stop("pip could not install the packages for {}; its message is above.".format(folder.name))
+        raise Stop(f"the virtual environment {folder} could not be made; Python's message is above.")
+    pip = ["-m", "pip", "install", "--disable-pip-version-check", "--only-binary", ":all:"]
+    if run([venv_python(folder), *pip, *requirements]):
+        raise Stop(f"pip could not install the packages for {folder.name}; its message is above.")
     pointer = site_packages(folder, python) / "wingfettle" / "__init__.py"
     pointer.parent.mkdir(exist_ok=True)
     pointer.write_text(PACKAGE_POINTER, encoding="utf-8")
-    say("{} is ready after {:.0f} s.".format(folder.relative_to(ROOT), time.monotonic() - start))
+    say(f"{folder.relative_to(ROOT)} is ready after {time.monotonic() - start:.0f} s.")
 
 
 # --- system libraries -----------------------------------------------------------------------------------------
@@ -272,15 +273,15 @@ def ensure_blender(blender: str) -> Path:
     python = ensure_venv(blender)
     loaded = VENVS / blender / "loaded"
     if not loaded.exists():
-        say("Starting Blender {} for the first time.".format(blender))
+        say(f"Starting Blender {blender} for the first time.")
         leave = "import os, sys, bpy; sys.stdout.flush(); os._exit(0)"
         trial = subprocess.run([str(python), "-c", leave], capture_output=True, text=True)
         if trial.returncode:
             library = library_in_message(trial.stderr)
             if library:
                 raise Stop(missing_sentence([library]))
-            last = (trial.stderr.strip().splitlines() or ["exit code {}".format(trial.returncode)])[-1]
-            raise Stop("bpy for Blender {} does not start here: {}".format(blender, last))
+            last = (trial.stderr.strip().splitlines() or [f"exit code {trial.returncode}"])[-1]
+            raise Stop(f"bpy for Blender {blender} does not start here: {last}")
         loaded.touch()
     return python
 
@@ -296,7 +297,7 @@ def current_blender(arguments: argparse.Namespace) -> str:
 
 def setup(arguments: argparse.Namespace) -> int:
     blender = current_blender(arguments)
-    say("Blender {} is ready: {}".format(blender, ensure_blender(blender)))
+    say(f"Blender {blender} is ready: {ensure_blender(blender)}")
     return 0
 
 
@@ -316,7 +317,9 @@ def samples(arguments: argparse.Namespace) -> int:
 def split_tests(given: Sequence[str]) -> tuple[list[str], list[str], list[str]]:
     """Pytest arguments sorted into core test paths, add-on test paths and options; all tests when no path is named."""
     tests = ROOT / "tests"
-    core, addon, options = [], [], []
+    core: list[str] = []
+    addon: list[str] = []
+    options: list[str] = []
     for argument in given:
         path = (Path.cwd() / argument.split("::")[0]).resolve()
         if argument.startswith("-") or not path.exists() or tests not in (path, *path.parents):
@@ -349,13 +352,13 @@ def test(arguments: argparse.Namespace) -> int:
     codes = []
     for title, name, paths, blocked in runs:
         python_path = ensure_venv(name) if blocked else ensure_blender(name)
-        say("\n{}:".format(title[0].upper() + title[1:]))
+        say(f"\n{title[0].upper() + title[1:]}:")
         codes.append(run([python_path, "-c", RUN_PYTEST.format(blocked=tuple(blocked)), *options, *paths]))
     # An option like -k may leave one of the runs without a test, but not all of them.
     failed = [code for code in codes if code and not (given and code == NO_TESTS and set(codes) != {NO_TESTS})]
-    for (title, *_), code in zip(runs, codes):
+    for (title, *_), code in zip(runs, codes, strict=True):
         if code in failed:
-            print("build.py: {} ended with exit code {}.".format(title, code), file=sys.stderr)
+            print(f"build.py: {title} ended with exit code {code}.", file=sys.stderr)
     return max(failed, default=0)
 
 
@@ -372,7 +375,7 @@ def bench(arguments: argparse.Namespace) -> int:
         target = Path(arguments.json)
         target.parent.mkdir(parents=True, exist_ok=True)
         target.write_text(json.dumps(measured, indent=2) + "\n", encoding="utf-8")
-        say("Written: {}".format(target))
+        say(f"Written: {target}")
     return 0
 
 
@@ -389,10 +392,10 @@ def measure(names: Sequence[str], size: str) -> list[dict[str, Any]]:
     sys.path[:0] = [str(ROOT), str(folder)]
     measured: list[dict[str, Any]] = []
     for name in names or known:
-        say("Measuring {} ({}).".format(name, size))
+        say(f"Measuring {name} ({size}).")
         for row in importlib.import_module(name).rows(size):
             if set(row) != set(ROW_KEYS):
-                raise Stop("bench {} gives a row with the keys {}, not {}.".format(name, sorted(row), sorted(ROW_KEYS)))
+                raise Stop(f"bench {name} gives a row with the keys {sorted(row)}, not {sorted(ROW_KEYS)}.")
             measured.append(row)
     return measured
 
@@ -400,10 +403,10 @@ def measure(names: Sequence[str], size: str) -> list[dict[str, Any]]:
 def print_table(measured: Sequence[dict[str, Any]]) -> None:
     cells = [list(ROW_KEYS)]
     for row in measured:
-        cells.append(["{:.4g}".format(row[k]) if isinstance(row[k], float) else str(row[k]) for k in ROW_KEYS])
+        cells.append([f"{row[k]:.4g}" if isinstance(row[k], float) else str(row[k]) for k in ROW_KEYS])
     widths = [max(len(line[i]) for line in cells) for i in range(len(ROW_KEYS))]
     for line in cells:
-        say("  ".join(cell.ljust(width) for cell, width in zip(line, widths)).rstrip())
+        say("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip())
 
 
 def version() -> str:
@@ -426,7 +429,7 @@ def zip_content() -> dict[str, bytes]:
                 files["/".join(parts)] = path
     for name, path in files.items():
         if not path.is_file():
-            raise Stop("{} is missing, which the extension must hold.".format(path.relative_to(ROOT)))
+            raise Stop(f"{path.relative_to(ROOT)} is missing, which the extension must hold.")
         content[name] = path.read_bytes()
     return content
 
@@ -451,11 +454,11 @@ def validator(blender: str) -> Path:
 
 def make_zip(arguments: argparse.Namespace) -> int:
     blender = current_blender(arguments)
-    target = Path(arguments.out) if arguments.out else ROOT / "build" / "wingfettle-{}.zip".format(version())
+    target = Path(arguments.out) if arguments.out else ROOT / "build" / f"wingfettle-{version()}.zip"
     write_zip(target)
     if run([ensure_venv(blender), validator(blender), "validate", target.resolve()]):
-        raise Stop("Blender {} does not accept {}; its reason is above.".format(blender, target))
-    say("Written: {} ({} bytes)".format(target, target.stat().st_size))
+        raise Stop(f"Blender {blender} does not accept {target}; its reason is above.")
+    say(f"Written: {target} ({target.stat().st_size} bytes)")
     return 0
 
 
@@ -517,7 +520,7 @@ def main(given: Sequence[str]) -> int:
         code = start_again_if_needed(arguments.blender, given)
         return int(arguments.action(arguments)) if code is None else code
     except Stop as reason:
-        print("build.py: {}".format(reason), file=sys.stderr)
+        print(f"build.py: {reason}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
         return 130

@@ -135,7 +135,8 @@ class Car:
         slope = self.window_slope
         window = (z - (self.deck_height + 0.012 + slope * fall - 0.16 * fall * fall)) / np.sqrt(1 + slope * slope)
         roof = z - (self.height - 0.040 * (x - 1.75) ** 2 - 0.075 * yy)
-        pillar = 0.94 * (ay - self.half_width + 0.150 + 0.34 * (z - self.deck_height) + 0.05 * np.maximum(1.2 - x, 0) ** 2)
+        lean = 0.34 * (z - self.deck_height) + 0.05 * np.maximum(1.2 - x, 0.0) ** 2
+        pillar = 0.94 * (ay - self.half_width + 0.150 + lean)
         green = _larger(_larger(window, pillar, 0.085), roof, 0.05)
         green = np.maximum(green, self.deck_height - 0.10 - z)  # it ends inside the lower body
         return -_larger(-low, -green, 0.025)

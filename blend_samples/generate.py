@@ -133,7 +133,7 @@ def _pairs(layout: Layout, poses: dict[str, Floats], rng: np.random.Generator) -
     for mirrored in (False, True):
         for screw in screws:
             on_part = screw * [1.0, -1.0 if mirrored else 1.0, 1.0]
-            picks = rng.normal(0.0, 0.00005, (2, 3)) + [on_part, screw]
+            picks = np.array([on_part, screw]) + rng.normal(0.0, 0.00005, (2, 3))
             out.append(
                 {
                     "on_part": np.round(to_scan(picks[:1], poses["upper"])[0], 4).tolist(),
@@ -185,13 +185,14 @@ def _truth(layout: Layout, seed: int, poses: dict[str, Floats]) -> dict[str, Any
             )
         out.append({"name": name, "elements": elements})
     sheet = layout.bracket
+    hinge = layout.car.deck(np.array([layout.car.lid_length]), np.zeros(1))[0]
     return {
         "car": CAR_NAME,
         "seed": seed,
         "variants": out,
         "elements": {w.name: _numbers(w) for w in (layout.lower, layout.upper)},
         "pose": {name: pose.tolist() for name, pose in poses.items()},
-        "hinge": {"point_m": layout.car.deck(np.array([layout.car.lid_length]), np.zeros(1))[0].tolist(), "axis": [0, 1, 0]},
+        "hinge": {"point_m": hinge.tolist(), "axis": [0.0, 1.0, 0.0]},
         "brackets": {
             "y_m": [sheet.y_m, -sheet.y_m],
             "sheet_m": sheet.sheet_m,

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from .car import FACES, SHUT_LINE, Car
+from .car import FACES, Car
 from .layout import Layout
 from .wing import Wing
 
@@ -34,7 +35,7 @@ class Scan:
 
 
 class Blotches:
-    """A smooth random field in about -1..1, for ragged edges and holes."""
+    """A smooth random field in about -1..1 (standard deviation 0.5), for ragged edges and holes."""
 
     def __init__(self, rng: np.random.Generator, size: float, waves: int = 14) -> None:
         way = rng.normal(size=(waves, 3))
@@ -77,8 +78,9 @@ def joined(scans: list[Scan]) -> Scan:
     offsets = np.cumsum([0] + [len(s.points) for s in scans])
     points = np.concatenate([s.points for s in scans])
     triangles = np.concatenate([s.triangles + o for s, o in zip(scans, offsets, strict=False)])
-    cell = np.round(points * 1e6).astype(np.int64) + (1 << 20) * 4
-    key = (cell[:, 0] << 42) ^ (cell[:, 1] << 21) ^ cell[:, 2]
+    cell = np.round(points * 1e6).astype(np.int64)
+    cell -= cell.min(axis=0)
+    key = (cell[:, 0] << 42) | (cell[:, 1] << 21) | cell[:, 2]  # in micrometres; across and up less than 2 m
     _, first, same = np.unique(key, return_index=True, return_inverse=True)
     triangles = same.ravel()[triangles]
     sound = (
@@ -193,8 +195,8 @@ def _hidden(layout: Layout, face: str, p: Floats, u: Floats, v: Floats, patchy: 
         hidden |= foot < 0.0085 + 0.0025 * noise
         x0 = layout.lower.leading_edge[0]
         shadow = (p[:, 0] < x0 - 0.02) & (p[:, 0] > x0 - layout.lower.chord_m + 0.02)
-        shadow &= (p[:, 1] > 0.02) & (p[:, 1] < 0.45 * layout.lower.span_m)
-        hidden |= shadow & (noise > 1.75)
+        shadow &= np.abs(p[:, 1] - bracket.y_m) < 0.10
+        hidden |= shadow & (noise > 0.75)
     if face == "rear":
         plate = car.plate_rect
         edge = np.minimum(np.minimum(np.abs(plate.u1 - np.abs(u)), np.abs(v - plate.v0)), np.abs(v - plate.v1))
@@ -203,7 +205,7 @@ def _hidden(layout: Layout, face: str, p: Floats, u: Floats, v: Floats, patchy: 
         hidden |= wall & (edge < 0.005 + 0.003 * noise)
         corner = np.hypot(np.abs(u) - plate.u1, np.minimum(np.abs(v - plate.v0), np.abs(v - plate.v1)))
         hidden |= wall & (corner < 0.010 + 0.004 * noise)
-    return hidden | (noise > 2.35)
+    return hidden | ((p[:, 2] < 0.42) & (noise > 1.35))  # low down the scanner is hard to hold
 
 
 # -- the wing ------------------------------------------------------------------------------------
@@ -217,7 +219,7 @@ def _contour_places(wing: Wing, edge: float) -> Floats:
     x = 0.5 * (c[1:, 0] + c[:-1, 0])
     wanted = edge * np.clip(0.35 + np.sqrt(x / 0.012) * 0.65, 0.35, 1.0)
     count = np.concatenate([[0.0], np.cumsum(length / wanted)])
-    return np.interp(np.linspace(0.0, count[-1], int(round(count[-1])) + 1), count, s)
+    return np.interp(np.linspace(0.0, count[-1], round(count[-1]) + 1), count, s)
 
 
 def element(wing: Wing, edge: float, eta0: float, whole: bool, rng: np.random.Generator, beside: float | None) -> Scan:
@@ -232,7 +234,7 @@ def element(wing: Wing, edge: float, eta0: float, whole: bool, rng: np.random.Ge
         beside: y of a bracket that hides the skin at its foot, or None.
     """
     half = 0.5 * wing.span_m
-    eta = np.linspace(eta0, 1.0, int(round((1.0 - eta0) * half / edge)) + 1)
+    eta = np.linspace(eta0, 1.0, round((1.0 - eta0) * half / edge) + 1)
     s = _contour_places(wing, edge)
     across = np.linspace(0.0, 1.0, 3 if edge > 0.0015 else 4)
     tail = np.linspace(0.0, 1.0, max(2, len(across)))
@@ -243,8 +245,8 @@ def element(wing: Wing, edge: float, eta0: float, whole: bool, rng: np.random.Ge
         """Missing mostly on the lower side behind the nose, where the deck keeps the scanner out."""
         noise = hole(p)
         under = np.exp(-(((place + 0.72) / 0.22) ** 2))
-        limit = 2.35 - (0.55 if whole else 1.05) * under
-        keep = (noise < limit) & (speckle(p) < 2.75)
+        limit = 1.25 - (0.40 if whole else 0.85) * under
+        keep = (noise < limit) & (speckle(p) < 1.50)
         if beside is not None:
             keep &= np.abs(p[:, 1] - beside) > 0.0028 + 0.0008 * noise
         if not whole:
@@ -258,22 +260,41 @@ def element(wing: Wing, edge: float, eta0: float, whole: bool, rng: np.random.Ge
 
     scan, _, place = grid(wing.skin, eta, s, centre)
     out.append(Scan(scan.points, scan.triangles[seen(scan.points[scan.triangles].mean(axis=1), place)]))
-    scan, _, share = grid(lambda a, b: wing.chordwise(a, np.ones_like(a), b), eta, tail, lambda p: p * 0.0 - [1, 0, 0])
-    keep = seen(scan.points[scan.triangles].mean(axis=1), 0.0 * share) & (speckle(scan.points[scan.triangles[:, 0]]) < 1.1)
-    out.append(Scan(scan.points, scan.triangles[keep]))
+    scan, _, share = grid(lambda a, b: wing.chordwise(a, np.ones_like(a), b), eta, tail, _facing(-1.0, 0.0, 0.0))
+    middle = scan.points[scan.triangles].mean(axis=1)
+    out.append(Scan(scan.points, scan.triangles[seen(middle, 0.0 * share) & (speckle(middle) < 0.55)]))
     for side in (-1.0, 1.0) if whole else (1.0,):
         if wing.plate is None:
             x = np.unique(s * s)
-            tip, _, _ = grid(
-                lambda a, b, side=side: wing.chordwise(side * np.ones_like(a), a, b),
-                x,
-                across,
-                lambda p, side=side: np.tile([0.0, side, 0.0], (len(p), 1)),
-            )
-            out.append(tip)
+            out.append(grid(partial(_tip, wing, side), x, across, _facing(0.0, side, 0.0))[0])
         else:
             out += _plate(wing, side, edge)
     return joined(out)
+
+
+def _tip(wing: Wing, side: float, x: Floats, share: Floats) -> Floats:
+    return wing.chordwise(np.full_like(x, side), x, share)
+
+
+def _facing(x: float, y: float, z: float) -> Callable[[Floats], Floats]:
+    return lambda p: np.tile([x, y, z], (len(p), 1))
+
+
+def _box(solid: Callable[..., Floats], lines: tuple[Floats, Floats, Floats]) -> list[Scan]:
+    """The six faces of a solid given over three parameters, each between the ends of its ``lines``."""
+    middle = solid(*(np.array([0.5 * (a[0] + a[-1])]) for a in lines))
+    faces = []
+    for k in range(3):
+        others = [i for i in range(3) if i != k]
+        for end in (lines[k][0], lines[k][-1]):
+
+            def face(u: Floats, v: Floats, k: int = k, end: float = end, others: list[int] = others) -> Floats:
+                places = [np.full_like(u, end)] * 3
+                places[others[0]], places[others[1]] = u, v
+                return solid(*places)
+
+            faces.append(grid(face, lines[others[0]], lines[others[1]], lambda q: q - middle)[0])
+    return faces
 
 
 def _plate(wing: Wing, side: float, edge: float) -> list[Scan]:
@@ -284,17 +305,7 @@ def _plate(wing: Wing, side: float, edge: float) -> list[Scan]:
     b = np.linspace(-1.0, 1.0, int((p.above_m + p.below_m) / edge / 1.3) + 1)
     c = np.linspace(0.0, 1.0, 3)
 
-    def mirrored(q: Floats) -> Floats:
-        return q * [1.0, side, 1.0]
-
-    centre = mirrored(wing.plate_point(np.zeros(1), np.zeros(1), np.array([0.5])))
-    faces = []
-    for level in (0.0, 1.0):
-        faces.append((lambda u, v, k=level: mirrored(wing.plate_point(u, v, np.full_like(u, k))), a, b))
-    for end in (-1.0, 1.0):
-        faces.append((lambda u, v, k=end: mirrored(wing.plate_point(np.full_like(u, k), u, v)), b, c))
-        faces.append((lambda u, v, k=end: mirrored(wing.plate_point(u, np.full_like(u, k), v)), a, c))
-    return [grid(f, u, v, lambda q: q - centre)[0] for f, u, v in faces]
+    return _box(lambda u, v, w: wing.plate_point(u, v, w) * [1.0, side, 1.0], (a, b, c))
 
 
 def bracket(layout: Layout, edge: float, rng: np.random.Generator) -> Scan:
@@ -305,10 +316,7 @@ def bracket(layout: Layout, edge: float, rng: np.random.Generator) -> Scan:
     h = np.linspace(0.0, 1.0, int(height / edge) + 1)
     k = np.linspace(0.0, 1.0, int(width / edge) + 1)
     c = np.linspace(-1.0, 1.0, 3)
-    centre = sheet.point(np.array([0.5]), np.array([0.5]), np.zeros(1))
-    faces = [grid(lambda u, v, q=q: sheet.point(u, v, np.full_like(u, q)), h, k, lambda p: p - centre)[0] for q in (-1.0, 1.0)]
-    faces += [grid(lambda u, v, q=q: sheet.point(u, np.full_like(u, q), v), h, c, lambda p: p - centre)[0] for q in (0.0, 1.0)]
-    faces.append(grid(lambda u, v: sheet.point(np.ones_like(u), u, v), k, c, lambda p: p - centre)[0])
+    faces = _box(sheet.point, (h, k, c))
     out = []
     foot = sheet.root
     for scan in faces:
@@ -343,7 +351,7 @@ def floor(rng: np.random.Generator, edge: float) -> Scan:
     ragged = Blotches(rng, 0.06)
     x = np.linspace(-0.78, -0.14, int(0.64 / edge) + 1)
     y = np.linspace(0.04, 0.88, int(0.84 / edge) + 1)
-    scan, _, _ = grid(lambda a, b: np.column_stack([a, b, np.zeros_like(a)]), x, y, lambda p: p * 0.0 + [0, 0, 1])
+    scan, _, _ = grid(lambda a, b: np.column_stack([a, b, np.zeros_like(a)]), x, y, _facing(0.0, 0.0, 1.0))
     p = scan.points[scan.triangles].mean(axis=1)
     margin = np.minimum(np.minimum(p[:, 0] + 0.78, -0.14 - p[:, 0]), np.minimum(p[:, 1] - 0.04, 0.88 - p[:, 1]))
     return compact(scan.points, scan.triangles[margin > 0.02 + 0.012 * ragged(p)])

@@ -42,7 +42,9 @@ def measure_clearance(
         if not 0.0 <= required < np.inf:
             raise InputError(f"The clearance asked for at zone “{zone}” must be a length of 0 mm or more.")
     if max(present) >= len(zone_names):
-        raise InputError(f"Faces are marked as zone number {max(present)}, but only {len(zone_names)} zones have names.")
+        raise InputError(
+            f"Faces are marked as zone number {max(present)}, but only {len(zone_names)} zones have names."
+        )
     if len(element.triangles) == 0:
         raise InputError(f"Element “{element_name}” holds no faces, so it has no clearance.")
     moving = TriangleIndex.build(element)

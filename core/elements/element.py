@@ -49,7 +49,7 @@ class Station:
 
     def place(self, contour: Floats) -> Floats:
         """Section coordinates (n, 2) over the chord to points (n, 3) m in vehicle axes, see ``place``."""
-        return place(self.leading_edge, np.float64(self.chord_m), np.float64(self.incidence_rad), contour)
+        return place(self.leading_edge, self.chord_m, self.incidence_rad, contour)
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ class Element:
         chord = self.chord_m * (1.0 + (self.taper - 1.0) * share)
         incidence = self.incidence_rad + self.twist_rad * share
         slope = np.array([-math.tan(self.sweep_rad), 0.0, math.tan(self.dihedral_rad)])
-        quarter = self.leading_edge + 0.25 * self.chord_m * _aft(np.float64(self.incidence_rad))
+        quarter = self.leading_edge + 0.25 * self.chord_m * _aft(self.incidence_rad)
         quarter = quarter + 0.5 * self.span_m * (share[:, None] * slope + eta[:, None] * np.array([0.0, 1.0, 0.0]))
         return quarter - 0.25 * chord[:, None] * _aft(incidence), chord, incidence
 
@@ -138,7 +138,7 @@ def turned_over(element: Element, mirror_incidence: bool = False) -> Element:
     return flipped
 
 
-def place(leading_edge: Floats, chord: Floats, incidence: Floats, contour: Floats) -> Floats:
+def place(leading_edge: Floats, chord: Floats | float, incidence: Floats | float, contour: Floats) -> Floats:
     """Section coordinates (..., k, 2) over the chord to points (..., k, 3) m in vehicle axes.
 
     The chord line runs aft, (-cos i, 0, -sin i); the section's z is (-sin i, 0, cos i).
@@ -161,19 +161,20 @@ def check_element(element: Element) -> None:
             surfaces cross.
     """
     e, who = element, f"Element “{element.name}”"
-    numbers = {
-        "leading edge": e.leading_edge, "span": e.span_m, "chord": e.chord_m, "taper": e.taper, "sweep": e.sweep_rad,
+    numbers: dict[str, float] = {
+        "span": e.span_m, "chord": e.chord_m, "taper": e.taper, "sweep": e.sweep_rad,
         "dihedral": e.dihedral_rad, "incidence": e.incidence_rad, "twist": e.twist_rad,
     }  # fmt: skip
-    for what, number in numbers.items():
-        if not np.isfinite(number).all():
+    places = dict(zip(("leading edge x", "leading edge y", "leading edge z"), e.leading_edge, strict=True))
+    for what, number in {**places, **numbers}.items():
+        if not math.isfinite(number):
             raise InputError(f"{who} has a {what} that is not a number; enter it again.")
     for what in ("span", "chord", "taper"):
-        if float(numbers[what]) <= 0.0:
+        if numbers[what] <= 0.0:
             raise InputError(f"{who} has a {what} of {numbers[what]:g}; it must be above zero.")
     for what in ("sweep", "dihedral"):
-        if abs(float(numbers[what])) > math.radians(80.0):
-            raise InputError(f"{who} has a {what} of {math.degrees(float(numbers[what])):.0f}°; keep it within 80°.")
+        if abs(numbers[what]) > math.radians(80.0):
+            raise InputError(f"{who} has a {what} of {math.degrees(numbers[what]):.0f}°; keep it within 80°.")
     x = np.linspace(0.0, 1.0, 101)
     for where, shape in (("mid-span", e.shape), ("the tip", e.tip_shape)):
         up, low = shape.surfaces(x)
@@ -194,5 +195,5 @@ def check_element(element: Element) -> None:
         raise InputError(f"{who} has an end plate without height or length; give it more reach.")
 
 
-def _aft(incidence: Floats) -> Floats:
+def _aft(incidence: Floats | float) -> Floats:
     return np.stack([-np.cos(incidence), np.zeros_like(incidence), -np.sin(incidence)], axis=-1)

@@ -129,7 +129,7 @@ def _plate(element: Element, side: int) -> QuadMesh:
     outline = np.concatenate(
         [np.column_stack([aft, plate.above_m - drop])[::-1], np.column_stack([aft, drop - plate.below_m])]
     )
-    flat = place(tip.leading_edge, np.float64(1.0), np.float64(tip.incidence_rad), outline)
+    flat = place(tip.leading_edge, 1.0, tip.incidence_rad, outline)
     inner, outer = -side * PLATE_OVERLAP_M, side * plate.thickness_m
     near, far = sorted([inner, outer])
     m, k = len(outline), len(aft)

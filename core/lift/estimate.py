@@ -23,7 +23,7 @@ from ..errors import InputError
 from ..geometry.mesh import TriMesh
 from ..units import to_degrees, to_kmh
 from .body import BodyPanels, body_panels, nose_is_missing, source_velocity
-from .lattice import Lattice, forces, sheets_of
+from .lattice import Lattice, forces, ring_strengths, sheets_of
 from .panel2d import zero_lift_angle
 from .result import Band, ElementLift, LiftEstimate
 
@@ -165,8 +165,7 @@ class _Flow:
     def loads(self, tilt: Floats) -> Floats:
         """(s, 3) force on each bound segment for a density of 1, each element tilted nose-up by ``tilt`` (k,) rad."""
         normals = _tilted(self.lattice, tilt)
-        matrix = np.einsum("ni,inm->nm", normals, self.control)
-        strength = np.linalg.solve(matrix, -np.einsum("ni,in->n", normals, self.control_wind))
+        strength = ring_strengths(self.lattice, normals, self.control, self.control_wind)
         wind = self.bound_wind + self.bound @ strength
         return forces(self.lattice, strength, wind, 1.0)
 
@@ -452,7 +451,7 @@ def _in_wake(e: Element, panels: BodyPanels) -> bool:
     for i in range(3):
         start = corners[:, i, 1:]
         edge = corners[:, (i + 1) % 3, 1:] - start
-        across = edge[:, 0] * (at[:, None, 2] - start[:, 1]) - edge[:, 1] * (at[:, None, 1] - start[:, 0])
+        across: Floats = edge[:, 0] * (at[:, None, 2] - start[:, 1]) - edge[:, 1] * (at[:, None, 1] - start[:, 0])
         signs.append(across >= 0.0)
     inside = (signs[0] == signs[1]) & (signs[1] == signs[2])
     return bool(np.any(inside & (panels.middles[panels.base, 0] > at[:, None, 0])))

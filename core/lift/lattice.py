@@ -21,9 +21,9 @@ ROWS = 8
 COLUMNS = 28
 PLATE_ROWS = 3
 CORE_SHARE = 0.05
-PLATE_CORE_SHARE = 0.5
-"""Vortex cores over the rows' spacing, felt only by other elements and the body; wide on end plates, because
-those of two elements may lie in one plane and cross."""
+"""Vortex core over the rows' spacing, felt only by other elements and the body."""
+SAME_PLANE_CHORDS = 0.1
+"""Plates of two elements nearer than this over the chord count as one sheet where they cover each other."""
 
 
 @dataclass(frozen=True)
@@ -116,6 +116,7 @@ class Lattice:
         bound_from, bound_to: (s, 3) m, ends of the bound segments.
         bound_owner: (s,) element of each.
         bound_share: (s, n) strength of each segment for unit strength of each ring.
+        doubled: (n,) rings of an end plate that an earlier element's plate already covers; they carry nothing.
     """
 
     def __init__(self, sheets: list[Sheet]) -> None:
@@ -144,6 +145,12 @@ class Lattice:
             row, ring = row + count, ring + rows * columns
         self.bound_from, self.bound_to = np.concatenate(starts), np.concatenate(ends)
         self.bound_owner = np.concatenate(owners)
+        self.doubled = np.zeros(len(self.owner), bool)
+        plates = [(s, place) for s, (_, place) in zip(sheets, self.places, strict=True) if s.plate]
+        for i, (earlier, _) in enumerate(plates):
+            for later, place in plates[i + 1 :]:
+                if later.owner != earlier.owner:
+                    self.doubled[place] |= _covered(later, earlier)
 
     @property
     def bound_middle(self) -> Floats:
@@ -168,6 +175,21 @@ class Lattice:
         return out
 
 
+def ring_strengths(lattice: Lattice, normals: Floats, velocity: Floats, wind: Floats) -> Floats:
+    """(n,) m2/s strengths with which no air crosses the sheets.
+
+    Args:
+        normals: (n, 3) unit, at the control points.
+        velocity: (3, n, n) at the control points for unit strength of each ring.
+        wind: (3, n) m/s, everything else.
+    """
+    matrix = np.einsum("ni,inm->nm", normals, velocity)
+    right = -np.einsum("ni,in->n", normals, wind)
+    matrix[lattice.doubled] = np.eye(len(matrix))[lattice.doubled]
+    right[lattice.doubled] = 0.0
+    return np.linalg.solve(matrix, right)
+
+
 def forces(lattice: Lattice, strength: Floats, wind: Floats, density: float) -> Floats:
     """(s, 3) N: force on each bound segment.
 
@@ -184,12 +206,21 @@ def _bound_count(sheet: Sheet) -> int:
     return rows * columns + rows * (columns + 1)
 
 
+def _covered(plate: Sheet, other: Sheet) -> NDArray[np.bool_]:
+    """(n,) which rings of ``plate`` have their control point on ``other``, seen from the side."""
+    chord = float(np.ptp(other.nodes[..., 0]))
+    at = plate.controls.reshape(-1, 3)
+    x = other.nodes[::-1, 0, 0]
+    lower, upper = (np.interp(at[:, 0], x, other.nodes[::-1, column, 2]) for column in (0, -1))
+    inside = (at[:, 0] >= x[0]) & (at[:, 0] <= x[-1]) & (at[:, 2] >= lower) & (at[:, 2] <= upper)
+    return inside & (abs(plate.nodes[0, 0, 1] - other.nodes[0, 0, 1]) < SAME_PLANE_CHORDS * chord)
+
+
 def _rings(sheet: Sheet, at: Floats, foreign: NDArray[np.bool_]) -> Floats:
     nodes = sheet.nodes
     rows, columns = sheet.controls.shape[:2]
     spacing = float(np.mean(np.linalg.norm(np.diff(nodes, axis=0), axis=-1)))
-    share = PLATE_CORE_SHARE if sheet.plate else CORE_SHARE
-    core = np.where(foreign, share * spacing, 1e-6 * spacing)[:, None]
+    core = np.where(foreign, CORE_SHARE * spacing, 1e-6 * spacing)[:, None]
     across = _segments(nodes[:-1, :-1].reshape(-1, 3), nodes[:-1, 1:].reshape(-1, 3), at, core)
     along = _segments(nodes[:-1].reshape(-1, 3), nodes[1:].reshape(-1, 3), at, core)
     across = across.reshape(3, len(at), rows, columns)

@@ -3,7 +3,8 @@
 The stream function has one value at all points of a contour, so that the air inside is at rest and
 the vorticity is the speed along the outside. The air leaves each trailing edge smoothly: the two
 ends carry opposite vorticity. A blunt edge is drawn to its middle first, evenly along the chord: the
-dead air behind it is thin and fills the same room a little farther aft. The road is the mirror image of everything over it.
+dead air behind it is thin and fills the same room a little farther aft. The road is the mirror
+image of everything over it.
 
 Source of the method: the stream-function equation of C. Oellers, "Die inkompressible
 Potentialstroemung in der ebenen Gitterstufe" (1962), from memory; the integrals over a panel are
@@ -57,7 +58,8 @@ def solve(contours: list[Floats], alpha_rad: float, road_height: float | None = 
         road_height: z of the road, None for free air; the wind then has to run along it.
 
     Raises:
-        InputError: too few points, points that coincide, or a wind that runs into the road.
+        InputError: too few points, points that coincide, a section that reaches down to the
+            road, or a wind that runs into it.
     """
     if road_height is not None and abs(alpha_rad) > 1e-12:
         raise InputError("Over a road the wind runs along the road; turn the sections instead of the wind.")
@@ -95,6 +97,8 @@ class _System:
             z = contour[:, 0] + 1j * contour[:, 1]
             if np.any(np.abs(np.diff(z)) <= 1e-12 * np.ptp(contour[:, 0])):
                 raise InputError(f"Section {i + 1} has points that coincide; leave the doubles out.")
+            if road_height is not None and np.min(z.imag) <= road_height:
+                raise InputError(f"Section {i + 1} reaches down to the road; raise it.")
             z = _edge_closed(z)
             clockwise = float(np.sum((z * np.roll(z, -1).conj()).imag)) > 0.0
             self.flipped.append(clockwise)

@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from wingfettle.core.elements.element import Element, EndPlate
-from wingfettle.core.lift.lattice import Lattice, forces, sheets_of
+from wingfettle.core.lift.lattice import Lattice, forces, ring_strengths, sheets_of
 from wingfettle.core.sections.shape import SectionShape, cosine_spaced, shape_from_ordinates
 
 FLAT = SectionShape(half_thickness=np.full(6, 0.1), mean_line=np.zeros(6), trailing_edge=0.0)
@@ -38,8 +38,9 @@ def wing(
 def solved(elements: list[Element], road: bool = False, rows: int = 8, columns: int = 28):
     """Lattice, ring strengths and bound forces in a wind of 1 m/s, density 1."""
     lattice = Lattice([s for i, e in enumerate(elements) for s in sheets_of(e, i, rows, columns)])
-    matrix = np.einsum("ni,inm->nm", lattice.normals, lattice.velocity(lattice.controls, lattice.owner, road))
-    strength = np.linalg.solve(matrix, lattice.normals[:, 0])
+    still = np.zeros((3, len(lattice.owner)))
+    still[0] = -1.0
+    strength = ring_strengths(lattice, lattice.normals, lattice.velocity(lattice.controls, lattice.owner, road), still)
     wind = lattice.velocity(lattice.bound_middle, lattice.bound_owner, road) @ strength
     wind[0] -= 1.0
     return lattice, strength, forces(lattice, strength, wind, 1.0)

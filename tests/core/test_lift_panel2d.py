@@ -149,6 +149,7 @@ def test_tandem_sections_share_as_tandem_plates():
         ([np.zeros((4, 2))], 0.0, None, "at least 10"),
         ([np.zeros((20, 2))], 0.0, None, "coincide"),
         ([np.column_stack([cosine_spaced(20), np.zeros(20)])], 0.1, -1.0, "along the road"),
+        ([four_digit(0.0, 0.4, 0.12).contour(41)], 0.0, 0.0, "down to the road"),
     ],
 )
 def test_bad_input(contours, alpha, road, words):

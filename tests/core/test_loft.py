@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from wingfettle.core.elements.arrow import arrow
 from wingfettle.core.elements.element import Element, EndPlate, turned_over
-from wingfettle.core.elements.loft import PLATE_OVERLAP_M, QuadMesh, loft
+from wingfettle.core.elements.loft import PLATE_OVERLAP_M, THINNEST_EDGE, QuadMesh, loft
 from wingfettle.core.errors import InputError
 from wingfettle.core.geometry.mesh import TriMesh
 from wingfettle.core.sections.shape import SectionShape, cosine_spaced, shape_from_ordinates
@@ -95,6 +95,7 @@ def test_each_shell_is_a_closed_solid(element: Element, n: int, strips: int) -> 
 def test_the_crossing_check_sees_a_crossing() -> None:
     box = trimesh.creation.box()
     both = trimesh.util.concatenate([box, box.copy().apply_translation([0.3, 0.4, 0.45])])
+    assert isinstance(both, trimesh.Trimesh)
     assert crosses_itself(both)
     assert not crosses_itself(box)
 
@@ -104,7 +105,9 @@ def test_volume_is_naca_area_times_span(last: float) -> None:
     shape = naca(0.12, 0.0, last)
     mesh = loft(wing(shape=shape, tip_shape=shape, incidence_rad=0.2), 200, 4)
     expected = AREA[last] * 0.12 * 0.24**2 * 1.3
-    assert checked(mesh.triangles()).volume == pytest.approx(expected, rel=2e-4)
+    # The fit of the closed section keeps a hair of trailing edge, which the loft shuts.
+    shut = 0.5 * THINNEST_EDGE * 0.24**2 * 1.3 if last == CLOSED else 0.0
+    assert checked(mesh.triangles()).volume == pytest.approx(expected, abs=2e-4 * expected + shut)
 
 
 def test_volume_of_a_tapered_wing() -> None:
@@ -211,7 +214,8 @@ def test_turned_over_with_its_angle_is_a_mirror_image() -> None:
 @settings(max_examples=30, deadline=None)
 @given(
     taper=st.floats(0.3, 1.5), sweep=st.floats(-0.6, 0.8), dihedral=st.floats(-0.3, 0.3),
-    incidence=st.floats(-0.5, 0.5), twist=st.floats(-0.25, 0.25), camber=st.floats(-0.06, 0.06), edge=st.floats(-2e-4, 0.02), plate=st.booleans(),
+    incidence=st.floats(-0.5, 0.5), twist=st.floats(-0.25, 0.25), camber=st.floats(-0.06, 0.06),
+    edge=st.floats(-2e-4, 0.02), plate=st.booleans(),
 )  # fmt: skip
 def test_any_sensible_wing_is_solid(
     taper: float, sweep: float, dihedral: float, incidence: float, twist: float, camber: float, edge: float, plate: bool

@@ -1,0 +1,1 @@
+"""The answers of all variants, for people and for programs."""

@@ -1,0 +1,293 @@
+"""The report: one HTML file with everything inside it, for the screen and for A4 paper."""
+
+from __future__ import annotations
+
+import base64
+import struct
+from collections.abc import Sequence
+from html import escape
+
+from ..clearance.result import ZoneClearance
+from ..errors import InputError
+from ..lift.result import Band
+from ..units import to_kmh, to_mm
+from .results import (
+    ResultRow,
+    SectionRow,
+    VariantResult,
+    band_text,
+    common_speed,
+    figure,
+    nearest_zone,
+    results_table,
+)
+from .style import STYLE
+from .svg import bar_limits, lift_bars, minus, section_plot
+
+CAUTIONS = (
+    "Loads and mounts: no strength was checked. The force acts on the brackets, the screws and the sheet under them, "
+    "grows with the square of the speed and shakes; have a licensed engineer prove the mounts for the highest speed "
+    "and for both directions of the force.",
+    "Lamps, number plate and view: nothing may hide them from the angles that the rules ask for. A wing that covers "
+    "the high stop lamp may need a second approved one.",
+    "Edges and projections: rules limit sharp edges, small radii and parts that stand out beyond the body; round and "
+    "cover them, end plates above all.",
+    "Local codes come first: whether a wing may be fitted, how far it may reach and who must inspect it differs from "
+    "place to place. Ask the inspecting body before metal is cut.",
+    "What an estimate cannot tell: stall and separated flow, gusts and cross wind, soft parts that bend, the balance "
+    "between the axles and so the handling. A car with more load behind may steer less; try changes with care, away "
+    "from traffic.",
+)
+"""What every report says, unless told otherwise."""
+
+_CAUTION = "\N{WARNING SIGN}\N{VARIATION SELECTOR-15}"
+_MARKS = {"clear": "\N{CHECK MARK}", "tight": _CAUTION, "touches": "\N{MULTIPLICATION X}"}
+_DIRECTIONS = {
+    "downforce": '<span class="down">\N{DOWNWARDS ARROW} downforce</span>',
+    "lift": '<span class="up">\N{UPWARDS ARROW} lift</span>',
+    "neutral": "\N{UP DOWN ARROW} neutral",
+}
+
+
+def report_html(
+    title: str,
+    variants: Sequence[VariantResult],
+    *,
+    sections: Sequence[SectionRow] = (),
+    intake_lines: Sequence[str] = (),
+    cautions: Sequence[str] = CAUTIONS,
+) -> str:
+    """The whole report as the text of one HTML file, without scripts and without anything fetched.
+
+    Args:
+        title: of the report.
+        variants: what to compare; the first one is the "before" of the others.
+        sections: the measured sections.
+        intake_lines: what was done to the scan, a sentence each.
+        cautions: a sentence each.
+
+    Raises:
+        InputError: see ``results.common_speed``; or a picture is no PNG file.
+    """
+    speed = common_speed(variants)
+    stored = "".join(_stored(i, v) for i, v in enumerate(variants) if v.picture is not None)
+    limits = bar_limits([band for v in variants for _, _, band in _forces(v)])
+    cards = "".join(_card(i, variants, limits) for i in range(len(variants)))
+    density = variants[0].lift.air_density_kg_m3
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{escape(title)}</title><style>{STYLE}</style></head>\n<body>\n"
+        f'<svg class="store" aria-hidden="true"><defs>{stored}</defs></svg>\n'
+        f'<header><h1>{escape(title)}</h1><p class="lead">Wing variants compared for fit, direction and lift at '
+        f"<b>{to_kmh(speed):g} km/h</b>, air {density:g} kg/m\N{SUPERSCRIPT THREE}.</p></header>\n"
+        f"<main>{_comparison(variants)}<section><h2>Each variant</h2>{cards}</section>\n"
+        f"{_measured(sections, intake_lines)}{_cautions(cautions)}{_method()}</main>\n</body>\n</html>\n"
+    )
+
+
+def _comparison(variants: Sequence[VariantResult]) -> str:
+    lines, last = [], None
+    for row in results_table(variants):
+        if row.variant != last:
+            lines.append(f'<tr class="variant"><td colspan="8">{escape(row.variant)}</td></tr>')
+            last = row.variant
+        lines.append(_comparison_row(row))
+    return (
+        "<section><h2>All variants side by side</h2>"
+        '<table class="comparison"><thead><tr><th>Element</th><th>By itself</th><th class="n">Chord mm</th>'
+        '<th class="n">Incidence deg</th><th class="n">Alone N</th><th class="n">Group N</th>'
+        '<th class="n">On car N</th>'
+        f"<th>Nearest zone mm</th></tr></thead><tbody>{''.join(lines)}</tbody></table>"
+        '<p class="note">Force up is positive: lift is above zero, <b>downforce is negative lift</b>. Under each '
+        "force stands the range it may lie in. Incidence is the chord line to the road at mid-span, positive with the "
+        "leading edge up.</p></section>\n"
+    )
+
+
+def _comparison_row(row: ResultRow) -> str:
+    forces = "".join(f'<td class="n">{_stacked(text)}</td>' for text in (row.alone_n, row.group_n, row.on_car_n))
+    if row.is_total:
+        return f'<tr class="total"><td>total</td><td></td><td class="n"></td><td class="n"></td>{forces}<td></td></tr>'
+    near = escape(row.nearest)
+    if row.collides not in ("no", "not checked"):
+        near = f'<span class="verdict touches">{_MARKS["touches"]} collides</span> {escape(row.collides)}'
+    return (
+        f'<tr><td>{escape(row.element)}</td><td class="way">{_DIRECTIONS[row.direction]}</td>'
+        f'<td class="n">{row.chord_mm}</td><td class="n">{minus(row.incidence_deg)}</td>{forces}<td>{near}</td></tr>'
+    )
+
+
+def _stacked(band: str) -> str:
+    """Band text "value (low to high)" with the range under the value."""
+    value, _, span = minus(band).partition(" ")
+    return f"<b>{value}</b><small>{span.strip('()')}</small>" if span else "\N{EN DASH}"
+
+
+def _forces(variant: VariantResult) -> list[tuple[str, str, Band]]:
+    found: list[tuple[str, str, Band | None]] = []
+    for e in variant.lift.elements:
+        found += [(e.element, "alone", e.alone_n), (e.element, "group", e.group_n), (e.element, "on car", e.on_car_n)]
+    if len(variant.lift.elements) > 1:
+        found += [
+            ("all together", "group", variant.lift.group_total_n),
+            ("all together", "on car", variant.lift.on_car_total_n),
+        ]
+    return [(name, case, band) for name, case, band in found if band is not None]
+
+
+def _card(number: int, variants: Sequence[VariantResult], limits: tuple[float, float]) -> str:
+    v, first = variants[number], variants[0]
+    pictures = ""
+    if number and first.picture is not None and v.picture is not None:
+        pictures = _picture(0, first, f"before: {first.name}") + _picture(number, v, f"after: {v.name}")
+    elif v.picture is not None:
+        pictures = _picture(number, v, v.name)
+    words = "".join(f"<li>{escape(e.sentence)}</li>" for e in v.lift.elements)
+    warnings = [(e.element, w) for e in v.lift.elements for w in e.warnings] + [("", w) for w in v.lift.warnings]
+    warned = "".join(
+        f'<p class="warn"><b>{_CAUTION} {escape(name) or "Note"}:</b> {escape(text)}</p>'
+        for name, text in warnings
+    )
+    total = v.lift.on_car_total_n or v.lift.group_total_n
+    where = "on the car" if v.lift.on_car_total_n is not None else "over the road, without the car"
+    return (
+        f'<article class="card"><h3>{escape(v.name)}</h3>'
+        + (f'<div class="pictures">{pictures}</div>' if pictures else "")
+        + f"<p>Altogether {where}: <b>{minus(band_text(total))} N</b>, {_meaning(total)}. {_fit_words(v)}</p>"
+        + (f"<ul>{words}</ul>" if words else "")
+        + warned
+        + "<h4>Forces, with the range they may lie in</h4>"
+        + f'<figure class="bars">{lift_bars(_forces(v), limits)}</figure>'
+        + _zones(v)
+        + "</article>\n"
+    )
+
+
+def _meaning(band: Band) -> str:
+    if band.low <= 0.0 <= band.high:
+        return "which may be either way"
+    return "downforce" if band.value < 0.0 else "lift"
+
+
+def _fit_words(variant: VariantResult) -> str:
+    zones = [z for c in variant.clearance for z in c.zones]
+    near = nearest_zone(zones)
+    if near is None:
+        return "Its clearance was not checked."
+    crossed = sum(z.collides for z in zones)
+    if crossed:
+        return f"It collides: {crossed} of {len(zones)} checks cross a zone."
+    tight = sum(z.verdict != "clear" for z in zones)
+    room = f"Tighter than asked in {tight} of {len(zones)} checks." if tight else "Every zone has the room asked for."
+    return f"Nearest: {escape(near.zone)}, {figure(to_mm(near.distance_m), 1)} mm. {room}"
+
+
+def _picture(number: int, variant: VariantResult, caption: str) -> str:
+    assert variant.picture is not None
+    width, height = _png_size(variant)
+    return (
+        f'<figure><svg viewBox="0 0 {width} {height}" role="img" aria-label="{escape(caption)}">'
+        f'<use href="#picture-{number}"/></svg><figcaption>{escape(caption)}</figcaption></figure>'
+    )
+
+
+def _stored(number: int, variant: VariantResult) -> str:
+    """A picture kept once in the file, however often it is shown."""
+    assert variant.picture is not None
+    width, height = _png_size(variant)
+    data = base64.b64encode(variant.picture).decode("ascii")
+    return f'<image id="picture-{number}" width="{width}" height="{height}" href="data:image/png;base64,{data}"/>'
+
+
+def _png_size(variant: VariantResult) -> tuple[int, int]:
+    """Width and height from the file's first chunk (PNG, ISO/IEC 15948)."""
+    head = (variant.picture or b"")[:24]
+    if len(head) < 24 or head[:8] != b"\x89PNG\r\n\x1a\n":
+        raise InputError(f"The picture of variant “{variant.name}” is no PNG file; render it again.")
+    width, height = struct.unpack(">II", head[16:24])
+    return int(width), int(height)
+
+
+def _zones(variant: VariantResult) -> str:
+    rows = "".join(_zone_row(c.element, z) for c in variant.clearance for z in c.zones)
+    if not rows:
+        return ""
+    return (
+        '<h4>Clearance</h4><table class="zones"><thead><tr><th>Element</th><th>Zone</th><th class="n">Distance mm</th>'
+        f'<th class="n">Asked mm</th><th>Verdict</th></tr></thead><tbody>{rows}</tbody></table>'
+    )
+
+
+def _zone_row(element: str, zone: ZoneClearance) -> str:
+    word = f"{zone.verdict}, faces cross" if zone.collides else zone.verdict
+    return (
+        f"<tr><td>{escape(element)}</td><td>{escape(zone.zone)}</td>"
+        f'<td class="n">{figure(to_mm(zone.distance_m), 1)}</td>'
+        f'<td class="n">{figure(to_mm(zone.required_m), 1)}</td>'
+        f'<td class="verdict {escape(zone.verdict)}">{_MARKS[zone.verdict]} {escape(word)}</td></tr>'
+    )
+
+
+def _measured(sections: Sequence[SectionRow], intake_lines: Sequence[str]) -> str:
+    if not sections and not intake_lines:
+        return ""
+    lines = "".join(f"<li>{escape(line)}</li>" for line in intake_lines)
+    out = "<section><h2>What was measured</h2>" + (f"<h4>The scan</h4><ul>{lines}</ul>" if lines else "")
+    if sections:
+        rows = "".join(_section_row(s) for s in sections)
+        plots = "".join(
+            f"<figure>{section_plot(s)}<figcaption>{escape(s.element)}, {minus(figure(s.station_mm))} mm along the "
+            f"span: {figure(s.max_mm, 2)} mm at most (ringed)</figcaption></figure>"
+            for s in sections
+        )
+        out += (
+            '<h4>Sections of the wing as found</h4><table class="sections-table"><thead><tr><th>Element</th>'
+            '<th class="n">Span mm</th><th class="n">Chord mm</th><th class="n">Incidence deg</th>'
+            '<th class="n">Thickness %</th><th class="n">Camber %</th><th class="n">rms mm</th>'
+            '<th class="n">95 % mm</th>'
+            f'<th class="n">Largest mm</th><th>Fit</th></tr></thead><tbody>{rows}</tbody></table>'
+            '<p class="note">Span place is from the centre plane, positive left. Thickness and camber are percent of '
+            "the chord; camber above zero bulges upward. rms, 95 % and largest are the points’ distances from the "
+            f'fitted section.</p><div class="sections">{plots}</div>'
+        )
+    return out + "</section>\n"
+
+
+def _section_row(s: SectionRow) -> str:
+    numbers = (
+        figure(s.station_mm), figure(s.chord_mm, 2), figure(s.incidence_deg, 2, signed=True),
+        figure(s.thickness_percent, 2), figure(s.camber_percent, 2, signed=True), figure(s.rms_mm, 3),
+        figure(s.p95_mm, 3), figure(s.max_mm, 3),
+    )  # fmt: skip
+    cells = "".join(f'<td class="n">{minus(n)}</td>' for n in numbers)
+    kind, word = ("clear", "within") if s.within_tolerance else ("tight", "beyond")
+    return f'<tr><td>{escape(s.element)}</td>{cells}<td class="verdict {kind}">{_MARKS[kind]} {word}</td></tr>'
+
+
+def _cautions(cautions: Sequence[str]) -> str:
+    if not cautions:
+        return ""
+    items = []
+    for text in cautions:
+        head, colon, rest = text.partition(": ")
+        items.append(f"<li><b>{escape(head)}:</b> {escape(rest)}</li>" if colon else f"<li>{escape(text)}</li>")
+    head = f'<section class="cautions"><h2>{_CAUTION} Before anything is built</h2>'
+    return f"{head}<ul>{''.join(items)}</ul></section>\n"
+
+
+def _method() -> str:
+    return (
+        "<section><h2>How it was computed</h2><ul>"
+        "<li><b>Sections:</b> plane cuts through the scan; a thickness form on a mean line fitted by least squares of "
+        "the distances; chord from the middle of the trailing edge to the farthest point of the nose.</li>"
+        "<li><b>Clearance:</b> smallest distance between the faces of the rebuilt element and those of each zone of "
+        "the scan; faces that cross are a collision.</li>"
+        "<li><b>Forces:</b> a lattice of vortex rings on each element over its mirror image in the road, alone, then "
+        "all elements together, then among source panels on the scanned body. Air without friction, less a share for "
+        "what real sections lose; steady, straight ahead, no wheels, no engine air.</li>"
+        "<li><b>Ranges:</b> what half a degree of incidence, the lost share and the body’s wake change, taken "
+        "together. They are no guarantee; where a warning stands, the method does not hold.</li>"
+        "<li><b>Units and axes:</b> mm, degrees, km/h, newtons (9.81 N weigh 1 kg); left is positive across the car, "
+        "up is positive, the road is height zero.</li></ul></section>\n"
+    )

@@ -1,0 +1,273 @@
+"""What the report tells: one record a variant, one a measured section, and both as rows and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..assembly.assembly import Assembly
+from ..clearance.result import ElementClearance, ZoneClearance
+from ..errors import InputError
+from ..lift.result import Band, ElementLift, LiftEstimate
+from ..units import to_degrees, to_kmh, to_mm
+
+
+@dataclass(frozen=True)
+class VariantResult:
+    """One variant with everything that was worked out for it.
+
+    Attributes:
+        name: as the person calls it.
+        assembly: its elements.
+        clearance: one entry an element; an element without one was not checked.
+        lift: its estimate, for just these elements.
+        picture: a PNG file's bytes, or None.
+
+    Raises:
+        InputError: the answers are for other elements than the variant's.
+    """
+
+    name: str
+    assembly: Assembly
+    clearance: tuple[ElementClearance, ...]
+    lift: LiftEstimate
+    picture: bytes | None = None
+
+    def __post_init__(self) -> None:
+        names = {e.name for e in self.assembly.elements}
+        if {e.element for e in self.lift.elements} != names or not {c.element for c in self.clearance} <= names:
+            raise InputError(
+                f"The answers of variant “{self.name}” are for other elements than it has; check it again."
+            )
+
+    def lift_of(self, element: str) -> ElementLift:
+        """The estimate for ``element``, one of the variant's."""
+        return next(e for e in self.lift.elements if e.element == element)
+
+    def zones_of(self, element: str) -> tuple[ZoneClearance, ...]:
+        """The zones checked for ``element``; empty where it was not checked."""
+        return next((c.zones for c in self.clearance if c.element == element), ())
+
+
+@dataclass(frozen=True)
+class SectionRow:
+    """One measured section in the units people read.
+
+    Attributes:
+        element: its element's name.
+        station_mm: place along the span, positive left.
+        chord_mm, incidence_deg, thickness_percent, camber_percent: of the fitted section, percent of the chord.
+        rms_mm, p95_mm, max_mm: distance of the measured points from the fit.
+        within_tolerance: whether the largest lies within what was asked for.
+        contour: (n, 2) mm, measured points, aft and up.
+        fit: (k, 2) mm, the fitted outline in order round the section.
+    """
+
+    element: str
+    station_mm: float
+    chord_mm: float
+    incidence_deg: float
+    thickness_percent: float
+    camber_percent: float
+    rms_mm: float
+    p95_mm: float
+    max_mm: float
+    within_tolerance: bool
+    contour: NDArray[np.float64]
+    fit: NDArray[np.float64]
+
+
+def section_row(plain: Mapping[str, Any]) -> SectionRow:
+    """The row whose fields ``plain`` holds, contour and fit as nested lists (as JSON keeps them)."""
+    arrays = {key: np.asarray(plain[key], float).reshape(-1, 2) for key in ("contour", "fit")}
+    return SectionRow(**{**plain, **arrays})
+
+
+@dataclass(frozen=True)
+class ResultRow:
+    """One line of the comparison, in words and rounded figures.
+
+    Attributes:
+        variant: its name.
+        element: its name, or "total".
+        direction: "lift", "downforce" or "neutral"; empty for a total.
+        chord_mm, incidence_deg: at mid-span; empty for a total.
+        alone_n, group_n, on_car_n: "value (low to high)", positive up; a dash where not worked out.
+        nearest: the nearest zone and the distance to it in mm; empty for a total.
+        collides: the zones it crosses, or "no"; empty for a total.
+    """
+
+    variant: str
+    element: str
+    direction: str
+    chord_mm: str
+    incidence_deg: str
+    alone_n: str
+    group_n: str
+    on_car_n: str
+    nearest: str
+    collides: str
+
+    @property
+    def is_total(self) -> bool:
+        """Whether the line sums the variant's elements."""
+        return not self.direction
+
+
+def common_speed(variants: Sequence[VariantResult]) -> float:
+    """The one speed in m/s that all ``variants`` hold for.
+
+    Raises:
+        InputError: no variant, or two that were estimated at different speeds.
+    """
+    if not variants:
+        raise InputError("There is no variant to report on; make and check one first.")
+    first = variants[0].lift.speed_m_s
+    for v in variants[1:]:
+        if abs(v.lift.speed_m_s - first) > 1e-9 * first:
+            raise InputError(
+                f"Variant “{v.name}” was estimated at {to_kmh(v.lift.speed_m_s):g} km/h and “{variants[0].name}” at "
+                f"{to_kmh(first):g} km/h; estimate all at one speed to compare them."
+            )
+    return first
+
+
+def figure(value: float, digits: int = 0, signed: bool = False) -> str:
+    """``value`` rounded to ``digits`` decimals, never as a negative zero."""
+    rounded = round(float(value), digits) + 0.0
+    return f"{rounded:+.{digits}f}" if signed and rounded else f"{rounded:.{digits}f}"
+
+
+def band_text(band: Band | None) -> str:
+    """A force as "value (low to high)" in whole newtons, with signs; a dash for None."""
+    if band is None:
+        return "-"
+    value, low, high = (figure(n, signed=True) for n in (band.value, band.low, band.high))
+    return f"{value} ({low} to {high})"
+
+
+def nearest_zone(zones: Sequence[ZoneClearance]) -> ZoneClearance | None:
+    """The zone that an element comes nearest to, one that it crosses before all others."""
+    return min(zones, key=lambda z: (not z.collides, z.distance_m), default=None)
+
+
+def results_table(variants: Sequence[VariantResult]) -> list[ResultRow]:
+    """A line for each element of each variant, then its total.
+
+    Raises:
+        InputError: see ``common_speed``.
+    """
+    common_speed(variants)
+    rows = []
+    for v in variants:
+        for e in v.assembly.elements:
+            lift, zones = v.lift_of(e.name), v.zones_of(e.name)
+            near = nearest_zone(zones)
+            crossed = [z.zone for z in zones if z.collides]
+            rows.append(
+                ResultRow(
+                    variant=v.name,
+                    element=e.name,
+                    direction=lift.direction,
+                    chord_mm=figure(to_mm(e.chord_m), 1),
+                    incidence_deg=figure(to_degrees(e.incidence_rad), 2, signed=True),
+                    alone_n=band_text(lift.alone_n),
+                    group_n=band_text(lift.group_n),
+                    on_car_n=band_text(lift.on_car_n),
+                    nearest="not checked" if near is None else f"{near.zone} {figure(to_mm(near.distance_m), 1)}",
+                    collides="not checked" if near is None else ", ".join(crossed) or "no",
+                )
+            )
+        total = ("", band_text(v.lift.group_total_n), band_text(v.lift.on_car_total_n))
+        rows.append(ResultRow(v.name, "total", "", "", "", *total, "", ""))
+    return rows
+
+
+def results_json(
+    variants: Sequence[VariantResult],
+    *,
+    speed_m_s: float,
+    sections: Sequence[SectionRow] = (),
+    intake: Mapping[str, Any] | None = None,
+) -> dict[str, Any]:
+    """Everything as plain dictionaries, lists and numbers, ready for ``json.dump``.
+
+    Args:
+        variants: all of them.
+        speed_m_s: what they were estimated at.
+        sections: the measured sections; their points are left out.
+        intake: measured figures of the intake, passed on as they are.
+
+    Raises:
+        InputError: see ``common_speed``; or ``speed_m_s`` is another speed.
+    """
+    found = common_speed(variants)
+    if abs(found - speed_m_s) > 1e-6 * found:
+        raise InputError(
+            f"The variants were estimated at {to_kmh(found):g} km/h, not at the {to_kmh(speed_m_s):g} km/h that is set "
+            "now; estimate them again."
+        )
+    return {
+        "speed_kmh": float(to_kmh(speed_m_s)),
+        "air_density_kg_m3": float(variants[0].lift.air_density_kg_m3),
+        "intake": dict(intake or {}),
+        "sections": [_section_json(s) for s in sections],
+        "variants": [_variant_json(v) for v in variants],
+    }
+
+
+def _section_json(section: SectionRow) -> dict[str, Any]:
+    numbers = ("station_mm", "chord_mm", "incidence_deg", "thickness_percent", "camber_percent")
+    deviations = ("rms_mm", "p95_mm", "max_mm")
+    return {
+        "element": section.element,
+        **{key: float(getattr(section, key)) for key in numbers + deviations},
+        "within_tolerance": bool(section.within_tolerance),
+    }
+
+
+def _variant_json(variant: VariantResult) -> dict[str, Any]:
+    elements = []
+    for e in variant.assembly.elements:
+        lift = variant.lift_of(e.name)
+        elements.append(
+            {
+                "element": e.name,
+                "direction": lift.direction,
+                "suction_side": lift.suction_side,
+                "chord_m": float(e.chord_m),
+                "incidence_rad": float(e.incidence_rad),
+                "zero_lift_rad": float(lift.zero_lift_rad),
+                "lift_alone_n": _band_json(lift.alone_n),
+                "lift_group_n": _band_json(lift.group_n),
+                "lift_on_car_n": _band_json(lift.on_car_n),
+                "centre_of_pressure_m": [float(c) for c in lift.centre_of_pressure],
+                "sentence": lift.sentence,
+                "warnings": list(lift.warnings),
+                "zones": [
+                    {
+                        "zone": z.zone,
+                        "clearance_m": float(z.distance_m),
+                        "collides": bool(z.collides),
+                        "required_m": float(z.required_m),
+                        "verdict": z.verdict,
+                    }
+                    for z in variant.zones_of(e.name)
+                ],
+            }
+        )
+    return {
+        "name": variant.name,
+        "elements": elements,
+        "group_total_n": _band_json(variant.lift.group_total_n),
+        "on_car_total_n": _band_json(variant.lift.on_car_total_n),
+        "warnings": list(variant.lift.warnings),
+    }
+
+
+def _band_json(band: Band | None) -> dict[str, float] | None:
+    return None if band is None else {"value": float(band.value), "low": float(band.low), "high": float(band.high)}

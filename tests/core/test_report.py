@@ -1,0 +1,429 @@
+"""The report, the table and the JSON, read back by the standard library's own parsers."""
+
+from __future__ import annotations
+
+import base64
+import json
+import math
+import re
+import struct
+import zlib
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from wingfettle.core.assembly.assembly import Assembly
+from wingfettle.core.clearance.result import ElementClearance, ZoneClearance
+from wingfettle.core.elements.element import Element, turned_over
+from wingfettle.core.errors import InputError
+from wingfettle.core.lift.result import Band, ElementLift, LiftEstimate
+from wingfettle.core.report.html import CAUTIONS, report_html
+from wingfettle.core.report.results import (
+    SectionRow,
+    VariantResult,
+    band_text,
+    figure,
+    nearest_zone,
+    results_json,
+    results_table,
+    section_row,
+)
+from wingfettle.core.report.svg import deviations, lift_bars, nice_step
+from wingfettle.core.report.text import comparison_text
+from wingfettle.core.sections.shape import SectionShape
+
+HOSTILE = "</td><img src=x onerror='alert(1)'>\"&amp; “é”"
+VOID = {"meta", "br", "img", "link", "hr", "input"}
+
+
+def shape(camber: float) -> SectionShape:
+    return SectionShape(half_thickness=np.full(6, 0.17), mean_line=np.full(6, 4.0 * camber), trailing_edge=0.003)
+
+
+def wing(name: str, chord: float, degrees: float, camber: float) -> Element:
+    return Element(
+        name=name, leading_edge=np.array([0.4, 0.0, 1.1]), span_m=1.3, chord_m=chord, taper=0.9, sweep_rad=0.02,
+        dihedral_rad=0.0, incidence_rad=math.radians(degrees), twist_rad=0.0, shape=shape(camber),
+        tip_shape=shape(camber),
+    )  # fmt: skip
+
+
+def lift(
+    name: str, direction: str, alone: float, group: float, car: float | None, warn: tuple[str, ...]
+) -> ElementLift:
+    def band(value: float) -> Band:
+        return Band(value, value - 0.2 * abs(value) - 6.3, value + 0.15 * abs(value) + 4.1)
+
+    return ElementLift(
+        element=name, direction=direction, suction_side="upper" if alone > 0.0 else "lower", zero_lift_rad=-0.03,
+        incidence_rad=0.02, alone_n=band(alone), group_n=band(group), on_car_n=None if car is None else band(car),
+        centre_of_pressure=np.array([0.3, 0.0, 1.1]), warnings=warn,
+        sentence=f"{name}: camber 3.1 % towards the upper side and leading edge 1.5° up: about {abs(alone):.0f} N.",
+    )  # fmt: skip
+
+
+def zone(name: str, mm: float, asked: float) -> ZoneClearance:
+    verdict = "touches" if mm == 0.0 else "tight" if mm < asked else "clear"
+    return ZoneClearance(name, mm / 1000.0, np.zeros(3), np.zeros(3), mm == 0.0, asked / 1000.0, verdict)
+
+
+def checked(element: str, *zones: ZoneClearance) -> ElementClearance:
+    return ElementClearance(element, zones, np.zeros(4, bool), np.zeros(0, np.int32))
+
+
+def png(red: int) -> bytes:
+    """A picture of 64 by 36 points, after ISO/IEC 15948, with the standard library's own checksum and packing."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    lines = b"".join(
+        b"\0" + b"".join(bytes((red, 4 * y + 40, 3 * x + 40)) for x in range(64)) for y in range(36)
+    )
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", 64, 36, 8, 2, 0, 0, 0))
+    return b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", zlib.compress(lines)) + chunk(b"IEND", b"")
+
+
+def variant(name: str, parts: list[tuple[Element, ElementLift, ElementClearance]], red: int | None) -> VariantResult:
+    lifts = tuple(p[1] for p in parts)
+    cars = [e.on_car_n.value for e in lifts if e.on_car_n is not None]
+    total, car = sum(e.group_n.value for e in lifts), sum(cars) if len(cars) == len(lifts) else None
+    estimate = LiftEstimate(
+        assembly=name, speed_m_s=140.0 / 3.6, air_density_kg_m3=1.225, elements=lifts,
+        group_total_n=Band(total, total - 30.0, total + 25.0),
+        on_car_total_n=None if car is None else Band(car, car - 40.0, car + 31.0),
+        warnings=("The scan holds no front of the car.",),
+    )  # fmt: skip
+    assembly = Assembly(name, tuple(p[0] for p in parts))
+    return VariantResult(name, assembly, tuple(p[2] for p in parts), estimate, None if red is None else png(red))
+
+
+def sample() -> list[VariantResult]:
+    low, high = wing("lower", 0.2482, 1.5, 0.031), wing("upper", 0.1633, -4.0, -0.042)
+    low_zones = checked("lower", zone("boot lid", 31.4, 20.0), zone("high stop lamp", 11.2, 15.0))
+    high_zones = checked("upper", zone("boot lid", 164.0, 20.0), zone("rear window", 88.8, 25.0))
+    crossed = checked("lower", zone("boot lid", 0.0, 20.0), zone("high stop lamp", 9.0, 15.0))
+    up = lift("upper", "downforce", -162.6, -97.2, -88.4, ("Its suction side faces another's at 0.31 of the chord.",))
+    return [
+        variant(
+            "as found",
+            [(low, lift("lower", "lift", 214.4, 176.0, 121.7, ()), low_zones), (high, up, high_zones)],
+            200,
+        ),
+        variant(
+            "lower turned over",
+            [
+                (turned_over(low), lift("lower", "downforce", -60.2, -71.0, -90.5, ()), crossed),
+                (high, lift("upper", "downforce", -162.6, -181.3, -150.0, ()), high_zones),
+            ],
+            90,
+        ),
+        variant("lower left out", [(high, lift("upper", "neutral", -2.2, -2.2, None, ()), high_zones)], None),
+    ]
+
+
+def sections() -> list[SectionRow]:
+    rng = np.random.default_rng(5)
+    rows = []
+    cuts = (("lower", 248.2, -310.0, 0.031), ("lower", 241.0, 0.0, 0.03), ("upper", 163.3, 40.0, -0.04))
+    for name, chord, y, camber in cuts:
+        fit = shape(camber).contour(60) * chord
+        dense = shape(camber).contour(700) * chord
+        points = dense + rng.normal(0.0, 0.05, dense.shape)
+        points[200] += [0.0, 0.4]
+        off = np.abs(deviations(points, fit))
+        rms, p95, most = float(np.sqrt((off**2).mean())), float(np.quantile(off, 0.95)), float(off.max())
+        rows.append(
+            SectionRow(name, y, chord, -1.234, 12.1, 100.0 * camber, rms, p95, most, most < 0.4, points, fit)
+        )
+    return rows
+
+
+class Page(HTMLParser):
+    """Checks nesting and keeps tags, attributes, tables and text."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text: list[str] = []
+        self.tables: list[list[list[str]]] = []
+        self.feed(text)
+        self.close()
+        assert self.open == [], f"left open: {self.open}"
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+        if tag == "table":
+            self.tables.append([])
+        elif tag == "tr":
+            self.tables[-1].append([])
+        elif tag in ("td", "th"):
+            self.tables[-1][-1].append("")
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open, f"</{tag}> closes nothing"
+        assert self.open.pop() == tag, f"</{tag}> crosses another tag"
+
+    def handle_data(self, data: str) -> None:
+        if "style" not in self.open:
+            self.text.append(data)
+        if "td" in self.open or "th" in self.open:
+            self.tables[-1][-1][-1] += " " + data
+
+    def table(self, kind: str) -> list[list[str]]:
+        kinds = [attrs.get("class") for tag, attrs in self.tags if tag == "table"]
+        return [[" ".join(cell.split()) for cell in row] for row in self.tables[kinds.index(kind)]]
+
+
+def numbers(text: str) -> list[float]:
+    return [float(n) for n in re.findall(r"[-+]?\d+(?:\.\d+)?", text.replace("\N{MINUS SIGN}", "-"))]
+
+
+def page(**change: object) -> str:
+    lines = ("Removed 812 faces in 31 specks.", "Centre plane: residual 0.06 mm.")
+    return report_html("Kestrelle 90, rear wing", sample(), sections=sections(), intake_lines=lines, **change)  # type: ignore[arg-type]
+
+
+def test_page_is_well_nested_and_needs_nothing_from_outside() -> None:
+    text = page()
+    parsed = Page(text)
+    tags = {tag for tag, _ in parsed.tags}
+    assert {"html", "head", "title", "style", "body", "table", "svg", "image"} <= tags
+    assert not tags & {"script", "link", "iframe", "img", "object"}
+    for _, attrs in parsed.tags:
+        assert not any(key.startswith("on") for key in attrs)
+        for key in ("src", "href", "xlink:href"):
+            assert (attrs.get(key) or "#").startswith(("#", "data:image/png;base64,"))
+    outside_pictures = re.sub(r"base64,[A-Za-z0-9+/=]+", "", text)
+    assert not re.search(r"//|url\(|@import", outside_pictures)
+
+
+def test_pictures_are_inside_once_and_shown_before_and_after() -> None:
+    parsed = Page(page())
+    stored = [attrs for tag, attrs in parsed.tags if tag == "image"]
+    assert [base64.b64decode(str(a["href"]).split(",")[1]) for a in stored] == [png(200), png(90)]
+    assert {(a["width"], a["height"]) for a in stored} == {("64", "36")}
+    # The first card shows itself, the second the first and itself, the third has none.
+    assert [a["href"] for tag, a in parsed.tags if tag == "use"] == ["#picture-0", "#picture-0", "#picture-1"]
+
+
+def test_comparison_table_holds_the_results() -> None:
+    rows = Page(page()).table("comparison")[1:]
+    at = iter(rows)
+    for v in sample():
+        assert next(at) == [v.name]
+        for e in v.assembly.elements:
+            row, answer = next(at), v.lift_of(e.name)
+            assert row[0] == e.name
+            assert row[1].endswith(answer.direction)
+            assert numbers(row[2]) == pytest.approx([1000.0 * e.chord_m], abs=0.05)
+            assert numbers(row[3]) == pytest.approx([math.degrees(e.incidence_rad)], abs=0.005)
+            for cell, band in zip(row[4:7], (answer.alone_n, answer.group_n, answer.on_car_n), strict=True):
+                expected = [] if band is None else [band.value, band.low, band.high]
+                assert numbers(cell) == pytest.approx(expected, abs=0.5)
+        row = next(at)
+        assert row[0] == "total"
+        total = v.lift.group_total_n
+        assert numbers(row[5]) == pytest.approx([total.value, total.low, total.high], abs=0.5)
+    assert next(at, None) is None
+
+
+def test_verdicts_are_words_with_marks() -> None:
+    parsed = Page(page())
+    kinds = [i for i, (_, a) in enumerate((t, a) for t, a in parsed.tags if t == "table") if a.get("class") == "zones"]
+    cells = [" ".join(row[-1].split()) for i in kinds for row in parsed.tables[i][1:]]
+    assert cells[:2] == ["\N{CHECK MARK} clear", "\N{WARNING SIGN}\N{VARIATION SELECTOR-15} tight"]
+    assert "\N{MULTIPLICATION X} touches, faces cross" in cells
+    assert len(cells) == 4 + 4 + 2
+
+
+def test_section_table_holds_the_sections() -> None:
+    rows = Page(page()).table("sections-table")[1:]
+    for row, s in zip(rows, sections(), strict=True):
+        shown = [numbers(cell)[0] for cell in row[1:9]]
+        true = [
+            s.station_mm, s.chord_mm, s.incidence_deg, s.thickness_percent, s.camber_percent, s.rms_mm, s.p95_mm,
+            s.max_mm,
+        ]  # fmt: skip
+        for a, b, digits in zip(shown, true, (0, 2, 2, 2, 2, 3, 3, 3), strict=True):
+            assert a == pytest.approx(b, abs=0.5 * 10.0**-digits + 1e-9)
+        assert ("within" in row[9]) == s.within_tolerance
+
+
+def test_section_rows_come_back_from_json() -> None:
+    first = sections()[0]
+    plain = {**first.__dict__, "contour": first.contour.tolist(), "fit": first.fit.tolist()}
+    back = section_row(json.loads(json.dumps(plain)))
+    for key, value in first.__dict__.items():
+        assert np.array_equal(getattr(back, key), value)
+    assert isinstance(back.contour, np.ndarray)
+
+
+def test_page_says_what_people_must_know() -> None:
+    said = " ".join(" ".join(Page(page()).text).split())
+    assert "downforce is negative lift" in said
+    assert "140 km/h" in said
+    assert "The scan holds no front of the car." in said
+    assert "Its suction side faces another's at 0.31 of the chord." in said
+    assert "Removed 812 faces in 31 specks." in said
+    for caution in CAUTIONS:
+        assert caution.partition(": ")[2] in said
+    assert "Handle with gloves." in " ".join(Page(page(cautions=("Handle with gloves.",))).text)
+
+
+def test_hostile_names_stay_text() -> None:
+    element = wing(HOSTILE, 0.2, 1.0, 0.03)
+    answer = replace(lift(HOSTILE, "lift", 10.0, 9.0, 8.0, (HOSTILE,)), sentence=HOSTILE)
+    one = variant(HOSTILE, [(element, answer, checked(HOSTILE, zone(HOSTILE, 4.0, 10.0)))], 10)
+    one = replace(one, lift=replace(one.lift, warnings=(HOSTILE,)))
+    rows = [replace(s, element=HOSTILE) for s in sections()]
+    plain, parsed = (
+        Page(report_html(name, [replace(one, name=name)], sections=rows, intake_lines=[name], cautions=[name]))
+        for name in ("plain", HOSTILE)
+    )
+    # The same tags, whatever the names; and every name is there to be read.
+    assert [t for t, _ in parsed.tags] == [t for t, _ in plain.tags]
+    assert sum(HOSTILE in text for text in parsed.text) > 10
+    table = comparison_text([one])
+    assert HOSTILE in table
+    assert json.loads(json.dumps(results_json([one], speed_m_s=140.0 / 3.6)))["variants"][0]["name"] == HOSTILE
+
+
+def test_json_has_its_keys_and_values() -> None:
+    found = sample()
+    got = results_json(found, speed_m_s=140.0 / 3.6, sections=sections(), intake={"specks": 31})
+    got = json.loads(json.dumps(got, allow_nan=False))
+    assert {"variants", "speed_kmh", "intake", "sections"} <= set(got)
+    assert got["speed_kmh"] == pytest.approx(140.0)
+    assert got["intake"] == {"specks": 31}
+    assert len(got["sections"]) == 3
+    assert got["sections"][0]["max_mm"] == sections()[0].max_mm
+    for v, out in zip(found, got["variants"], strict=True):
+        assert out["name"] == v.name
+        assert out["group_total_n"] == {
+            "value": v.lift.group_total_n.value, "low": v.lift.group_total_n.low, "high": v.lift.group_total_n.high
+        }  # fmt: skip
+        assert (out["on_car_total_n"] is None) == (v.lift.on_car_total_n is None)
+        assert out["warnings"] == list(v.lift.warnings)
+        for e, part in zip(v.assembly.elements, out["elements"], strict=True):
+            answer = v.lift_of(e.name)
+            keys = ("element", "direction", "chord_m", "incidence_rad", "lift_alone_n", "lift_group_n", "lift_on_car_n")
+            assert {*keys, "zones"} <= set(part)
+            assert (part["element"], part["direction"]) == (e.name, answer.direction)
+            assert (part["chord_m"], part["incidence_rad"]) == (e.chord_m, e.incidence_rad)
+            for key, band in (("alone", answer.alone_n), ("group", answer.group_n), ("on_car", answer.on_car_n)):
+                expected = None if band is None else {"value": band.value, "low": band.low, "high": band.high}
+                assert part[f"lift_{key}_n"] == expected
+            for z, entry in zip(v.zones_of(e.name), part["zones"], strict=True):
+                assert entry == {
+                    "zone": z.zone, "clearance_m": z.distance_m, "collides": z.collides, "required_m": z.required_m,
+                    "verdict": z.verdict,
+                }  # fmt: skip
+
+
+def test_text_table_holds_the_results() -> None:
+    text = comparison_text(sample())
+    lines = text.splitlines()
+    assert "140 km/h" in lines[0]
+    assert text.isascii()
+    assert [line for line in lines[3:] if not line.startswith(" ")] == [v.name for v in sample()]
+    line = next(x for x in lines if x.startswith("  lower"))
+    # 214.4 with 0.2 |v| + 6.3 below and 0.15 |v| + 4.1 above, by hand.
+    assert "+214 (+165 to +251)" in line
+    assert line.split()[:4] == ["lower", "lift", "248.2", "+1.50"]
+    assert line.endswith("no")
+    assert "high stop lamp 11.2" in line
+    turned = [x for x in lines if x.startswith("  lower")][1]
+    assert re.search(r"boot lid 0\.0 +boot lid$", turned)
+    # Columns stand under each other.
+    assert turned.index("downforce") == line.index("lift") == lines[1].index("direction")
+
+
+@pytest.mark.parametrize(
+    ("band", "text"),
+    [
+        (Band(-162.6, -201.4, -134.0), "-163 (-201 to -134)"),
+        (Band(0.3, -0.4, 12.7), "0 (0 to +13)"),
+        (Band(-0.2, -3.0, 2.0), "0 (-3 to +2)"),
+        (None, "-"),
+    ],
+)
+def test_bands_read_as_value_and_range(band: Band | None, text: str) -> None:
+    assert band_text(band) == text
+
+
+@given(st.floats(-1e6, 1e6), st.integers(0, 3))
+def test_figures_keep_their_value(value: float, digits: int) -> None:
+    for signed in (False, True):
+        text = figure(value, digits, signed)
+        assert float(text) == pytest.approx(value, abs=0.5 * 10.0**-digits + 1e-9 * abs(value))
+        assert not re.fullmatch(r"[-+]0(\.0*)?", text)
+
+
+def test_a_crossed_zone_is_nearest() -> None:
+    near, crossed = zone("near", 0.0, 1.0), zone("crossed", 0.0, 1.0)
+    near = replace(near, collides=False)
+    assert nearest_zone([near, crossed]) is crossed
+    assert nearest_zone([]) is None
+    assert results_table(sample())[3].collides == "boot lid"
+
+
+def test_deviations_are_distances_from_the_outline() -> None:
+    # A fine polygon in a circle of radius 50: the true distance is radius less 50, short of it by the
+    # sagitta 50 (1 - cos(pi / 2000)) = 6e-5 at most.
+    turn = np.linspace(0.0, 2.0 * np.pi, 2000, endpoint=False)
+    outline = 50.0 * np.column_stack([np.cos(turn), np.sin(turn)])
+    rng = np.random.default_rng(2)
+    radius, angle = rng.uniform(30.0, 70.0, 300), rng.uniform(0.0, 2.0 * np.pi, 300)
+    points = radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+    for order in (outline, outline[::-1]):
+        assert deviations(points, order) == pytest.approx(radius - 50.0, abs=7e-5)
+
+
+def test_bars_are_to_scale() -> None:
+    rows = [("a", "alone", Band(-100.0, -130.0, -60.0)), ("a", "group", Band(50.0, 30.0, 80.0))]
+    drawn = lift_bars(rows, (-150.0, 100.0))
+    boxes = [a for t, a in Page(drawn).tags if t == "rect"]
+    (x0, w0), (x1, w1) = [(float(a["x"] or 0), float(a["width"] or 0)) for a in boxes]
+    assert w0 / w1 == pytest.approx(2.0, abs=0.01)
+    assert x0 + w0 == pytest.approx(x1, abs=0.11)  # both stand on zero, drawn to a tenth
+    assert [a["class"] for a in boxes] == ["bar down", "bar up"]
+    whisker = next(str(a["d"]) for t, a in Page(drawn).tags if a.get("class") == "whisker")
+    start, end = re.match(r"M([\d.]+) [\d.]+H([\d.]+)", whisker).groups()  # type: ignore[union-attr]
+    newtons = (float(end) - float(start)) / (w0 / 100.0)
+    assert newtons == pytest.approx(70.0, abs=0.2)
+
+
+@given(st.floats(1e-3, 1e5), st.integers(2, 12))
+def test_steps_are_round_and_few(span: float, most: int) -> None:
+    step = nice_step(span, most)
+    assert span / step <= most * (1.0 + 1e-6)
+    assert f"{step:.0e}"[0] in "125"
+    assert step == pytest.approx(float(f"{step:.0e}"))
+    # No finer round step would do.
+    assert span / (step / 2.5) > most
+
+
+def test_answers_that_do_not_belong_are_refused() -> None:
+    first, second, third = sample()
+    with pytest.raises(InputError, match=r"“as found” are for other elements"):
+        replace(first, lift=third.lift)
+    with pytest.raises(InputError, match="no variant"):
+        comparison_text([])
+    slow = replace(second, lift=replace(second.lift, speed_m_s=20.0))
+    with pytest.raises(InputError, match=r"72 km/h and “as found” at 140 km/h"):
+        report_html("t", [first, slow])
+    with pytest.raises(InputError, match="140 km/h, not at the 36 km/h"):
+        results_json([first], speed_m_s=10.0)
+    with pytest.raises(InputError, match="“as found” is no PNG file"):
+        report_html("t", [replace(first, picture=b"JFIF")])
