@@ -8,6 +8,7 @@ import bpy
 import numpy as np
 
 from ..core.assembly.assembly import Assembly
+from ..core.clearance.marks import widened
 from ..core.elements.element import Element, EndPlate
 from ..core.elements.loft import QuadMesh, loft
 from ..core.errors import InputError
@@ -18,6 +19,8 @@ from ..core.units import from_degrees, from_mm, to_degrees, to_mm
 
 ZONE_ATTRIBUTE = "wingfettle_zone"
 FLAG_ATTRIBUTE = "wingfettle_collides"
+MARK_M = 0.008
+"""How far the paint on colliding faces reaches past them."""
 
 
 def mesh_of(obj: bpy.types.Object) -> TriMesh:
@@ -218,25 +221,66 @@ def _shape(thickness: object, mean: object, trailing_edge: float) -> SectionShap
 
 
 def flag_element(obj: bpy.types.Object, hits: np.ndarray, warning: bpy.types.Material) -> None:
-    """Mark the element's faces whose triangles collide: an attribute, and the second material."""
-    quads = _four_cornered(obj)
-    flagged = np.concatenate([hits[: 2 * quads].reshape(-1, 2).any(axis=1), hits[2 * quads :]])
-    _flag(obj, flagged, warning)
+    """Store which of the element's faces collide, and paint them and their neighbours with ``warning``."""
+    mesh = element_triangles(obj)
+    write_faces(obj, FLAG_ATTRIBUTE, _by_face(obj, hits))
+    _paint(obj, _by_face(obj, widened(mesh, hits, MARK_M)), np.zeros(len(obj.data.polygons), np.int32), warning)
 
 
-def flag_body(obj: bpy.types.Object, hits: list[np.ndarray], warning: bpy.types.Material) -> None:
-    """Mark the body's faces numbered in any of ``hits``."""
+def flag_body(obj: bpy.types.Object, mesh: TriMesh, hits: list[np.ndarray], warning: bpy.types.Material) -> None:
+    """The same for the body's faces numbered in any of ``hits``; others keep their zone's material."""
     flagged = np.zeros(len(obj.data.polygons), bool)
     for numbers in hits:
         flagged[numbers] = True
-    _flag(obj, flagged, warning)
+    write_faces(obj, FLAG_ATTRIBUTE, flagged)
+    _paint(obj, widened(mesh, flagged, MARK_M), zones_of(obj) + 1, warning)
 
 
-def _flag(obj: bpy.types.Object, flagged: np.ndarray, warning: bpy.types.Material) -> None:
+def paint_zone(obj: bpy.types.Object, zone: int, colour: bpy.types.Material) -> None:
+    """Give zone number ``zone`` its material; slot 0 is the plain body, zone k has slot k + 1."""
+    while len(obj.data.materials) < zone + 2:
+        obj.data.materials.append(colour)
+    obj.data.materials[zone + 1] = colour
+    paint_faces(obj, zones_of(obj) + 1)
+
+
+def label(name: str, text: str, place: np.ndarray, into: bpy.types.Collection, look: bpy.types.Material) -> bpy.types.Object:
+    """Upright writing, 35 mm high, to be read from behind the car."""
+    curve = bpy.data.curves.new(name, "FONT")
+    curve.body, curve.size, curve.align_x, curve.extrude = text, 0.035, "CENTER", 0.0005
+    curve.materials.append(look)
+    obj = bpy.data.objects.new(name, curve)
+    into.objects.link(obj)
+    obj.matrix_world = np.array([[0, 0, -1, place[0]], [-1, 0, 0, place[1]], [0, 1, 0, place[2]], [0, 0, 0, 1]], float).T
+    return obj
+
+
+def striped(name: str, colour: tuple[float, float, float]) -> bpy.types.Material:
+    """A material of 6 mm checks, so that the mark is a pattern and not a hue alone."""
+    found = bpy.data.materials.get(name)
+    if found is None:
+        found = material(name, colour)
+        tree = found.node_tree
+        shader = next(n for n in tree.nodes if n.type == "BSDF_PRINCIPLED")
+        checks = tree.nodes.new("ShaderNodeTexChecker")
+        place = tree.nodes.new("ShaderNodeTexCoord")
+        checks.inputs["Scale"].default_value = 160.0
+        checks.inputs["Color1"].default_value = (*colour, 1.0)
+        checks.inputs["Color2"].default_value = (1.0, 1.0, 1.0, 1.0)
+        tree.links.new(place.outputs["Object"], checks.inputs["Vector"])
+        tree.links.new(checks.outputs["Color"], shader.inputs["Base Color"])
+    return found
+
+
+def _by_face(obj: bpy.types.Object, hits: np.ndarray) -> np.ndarray:
+    quads = _four_cornered(obj)
+    return np.concatenate([hits[: 2 * quads].reshape(-1, 2).any(axis=1), hits[2 * quads :]])
+
+
+def _paint(obj: bpy.types.Object, flagged: np.ndarray, slots: np.ndarray, warning: bpy.types.Material) -> None:
     if warning.name not in obj.data.materials:
         obj.data.materials.append(warning)
-    write_faces(obj, FLAG_ATTRIBUTE, flagged)
-    paint_faces(obj, np.where(flagged, obj.data.materials.find(warning.name), 0))
+    paint_faces(obj, np.where(flagged, obj.data.materials.find(warning.name), slots))
 
 
 def _four_cornered(obj: bpy.types.Object) -> int:

@@ -15,6 +15,23 @@ from .operator import JobOperator, JobPanel
 from .variants import active
 
 
+PLAIN_ZONE = (0.42, 0.42, 0.36)
+ZONE_COLOURS = {
+    "boot lid": (0.36, 0.40, 0.44),
+    "tail lamp left": (0.45, 0.03, 0.03),
+    "tail lamp right": (0.45, 0.03, 0.03),
+    "high stop lamp": (0.45, 0.03, 0.03),
+    "rear window": (0.05, 0.07, 0.09),
+    "number plate": (0.75, 0.75, 0.70),
+    "bumper": (0.14, 0.15, 0.16),
+}
+
+
+def warning() -> bpy.types.Material:
+    """The look of colliding faces."""
+    return bridge.striped("Collides", (0.75, 0.0, 0.25))
+
+
 class WINGFETTLE_OT_name_zone(JobOperator, bpy.types.Operator):
     """Make the body's selected faces a named zone that the wing must keep clear of"""
 
@@ -37,6 +54,8 @@ class WINGFETTLE_OT_name_zone(JobOperator, bpy.types.Operator):
         zones = bridge.zones_of(job.body)
         zones[chosen] = job.zones.find(self.name)
         bridge.write_faces(job.body, bridge.ZONE_ATTRIBUTE, zones)
+        colour = ZONE_COLOURS.get(self.name, PLAIN_ZONE)
+        bridge.paint_zone(job.body, job.zones.find(self.name), bridge.material(f"Zone {self.name}", colour, 0.25))
         answers.forget()
         return f"Zone “{self.name}”: {int(chosen.sum())} faces, keep {item.required_mm:.0f} mm clear ({item.reason})."
 
@@ -61,10 +80,9 @@ class WINGFETTLE_OT_check_clearance(JobOperator, bpy.types.Operator):
         answer.clearance = tuple(
             measure_clearance(body.index, names, required, o.wingfettle.element, bridge.element_triangles(o)) for o in objects
         )
-        warning = bridge.material("Collides", (0.75, 0.0, 0.25), 0.6)
         for obj, result in zip(objects, answer.clearance, strict=True):
-            bridge.flag_element(obj, result.element_hits, warning)
-        bridge.flag_body(job.body, [c.body_hits for c in answer.clearance], warning)
+            bridge.flag_element(obj, result.element_hits, warning())
+        bridge.flag_body(job.body, body.mesh, [c.body_hits for c in answer.clearance], warning())
         return "; ".join(
             f"{c.element}: {min(c.zones, key=lambda z: z.distance_m).zone} at {to_mm(min(z.distance_m for z in c.zones)):.1f} mm"
             for c in answer.clearance

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bpy
 
-from ..core.elements.arrow import arrow, force_arrow
+from ..core.elements.arrow import arrow, force_arrow, label_place
 from ..core.errors import InputError
 from ..core.lift.estimate import estimate_lift
 from ..core.units import from_kmh
@@ -30,11 +30,17 @@ class WINGFETTLE_OT_estimate_lift(JobOperator, bpy.types.Operator):
         answers.of(scene, variant).lift = result
         for old in [o for o in variant.elements.objects if o.wingfettle.role == "MARK"]:
             bpy.data.objects.remove(old)
-        for lift in result.elements:
-            colour = bridge.material("Lift arrow", (0.10, 0.45, 0.85)) if lift.alone_n.value > 0.0 else bridge.material("Downforce arrow", (0.55, 0.15, 0.65))
-            mark = bridge.new_object(f"Force on {lift.element} ({variant.name})", variant.elements, arrow(*force_arrow(lift.centre_of_pressure, lift.alone_n.value)))
-            mark.data.materials.append(colour)
-            mark.wingfettle.role, mark.wingfettle.element = "MARK", lift.element
+        for place, lift in enumerate(result.elements):
+            up = lift.alone_n.value > 0.0
+            look = bridge.material("Lift arrow", (0.05, 0.30, 0.70)) if up else bridge.material("Downforce arrow", (0.40, 0.08, 0.50))
+            start, vector, radius = force_arrow(lift.centre_of_pressure, lift.alone_n.value, place)
+            name = f"Force on {lift.element} ({variant.name})"
+            mark = bridge.new_object(name, variant.elements, arrow(start, vector, radius))
+            mark.data.materials.append(look)
+            words = f"{lift.element}: {lift.direction}\n{lift.alone_n.value:+.0f} N alone"
+            text = bridge.label(f"Label {name}", words, label_place(start, vector), variant.elements, look)
+            for obj in (mark, text):
+                obj.wingfettle.role, obj.wingfettle.element = "MARK", lift.element
         return " ".join(e.sentence for e in result.elements)
 
 

@@ -6,16 +6,16 @@ import json
 import os
 
 import bpy
-import numpy as np
 from bpy.props import IntProperty, StringProperty
 
 from ..core.errors import InputError
 from ..core.report.html import report_html
-from ..core.report.results import SectionRow, VariantResult, results_json
+from ..core.report.results import SectionRow, VariantResult, results_json, section_row
 from ..core.report.text import comparison_text
 from ..core.report.view import rear_view
 from ..core.units import from_kmh
 from . import answers, bridge, settings
+from .clearance import warning
 from .operator import JobOperator, JobPanel
 from .variants import active, show_only
 
@@ -42,8 +42,7 @@ def section_rows(scene: bpy.types.Scene) -> list[SectionRow]:
     rows = []
     for obj in settings.element_objects(found) if found is not None else []:
         for row in json.loads(obj.wingfettle.measured or "[]"):
-            row["contour"], row["fit"] = np.array(row["contour"]), np.array(row["fit"])
-            rows.append(SectionRow(**row))
+            rows.append(section_row(row))
     return rows
 
 
@@ -68,7 +67,7 @@ class WINGFETTLE_OT_render_variants(JobOperator, bpy.types.Operator):
             show_only(scene, variant)
             collisions = answers.of(scene, variant).clearance
             if collisions:
-                bridge.flag_body(job.body, [c.body_hits for c in collisions], bridge.material("Collides", (0.75, 0.0, 0.25), 0.6))
+                bridge.flag_body(job.body, answers.body(scene).mesh, [c.body_hits for c in collisions], warning())
             variant.picture = os.path.join(self.directory, f"variant-{number + 1}.png")
             scene.render.filepath = variant.picture
             bpy.ops.render.render(write_still=True)

@@ -52,12 +52,26 @@ def arrow(start: NDArray[np.float64], vector: NDArray[np.float64], shaft_radius:
     )
 
 
-def force_arrow(start: NDArray[np.float64], force_n: float) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Start, vector and shaft radius for ``arrow``: upright, up for lift, 2 mm a newton between 80 mm and 500 mm.
+def force_arrow(
+    point: NDArray[np.float64], force_n: float, place: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Start, vector and shaft radius for ``arrow``: upright, 2.5 mm a newton, between 120 mm and 450 mm long.
+
+    Lift rises from the element, downforce comes down onto it from above. Each arrow stands beside
+    the point where the force acts, so that those of several elements do not hide each other.
 
     Args:
-        start: (3,) m, where the force acts.
+        point: (3,) m, where the force acts.
         force_n: N, positive up.
+        place: the element's number, for the sideways step.
     """
-    length = min(max(0.002 * abs(force_n), 0.08), 0.5)
-    return start, np.array([0.0, 0.0, length if force_n >= 0.0 else -length]), 0.008
+    length = min(max(0.0025 * abs(force_n), 0.12), 0.45)
+    beside = point + np.array([0.0, 0.16 * (-1.0) ** place * (1 + place // 2), 0.0])
+    if force_n >= 0.0:
+        return beside, np.array([0.0, 0.0, length]), 0.009
+    return beside + np.array([0.0, 0.0, length]), np.array([0.0, 0.0, -length]), 0.009
+
+
+def label_place(start: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(3,) m: where writing stands free above an arrow."""
+    return np.array([start[0], start[1], max(start[2], start[2] + vector[2]) + 0.02])

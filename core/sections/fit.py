@@ -96,11 +96,12 @@ class _FootPoints:
     side: NDArray[np.int64]
 
 
-def fit_section(points: Floats, iterations: int = 40) -> SectionFit:
+def fit_section(points: Floats, independent: int | None = None, iterations: int = 40) -> SectionFit:
     """Fit chord line and shape to the points of one cut.
 
     Args:
         points: (n, 2) m, aft and up, in any order; the leading edge lies at the forward end.
+        independent: how many measured points these were spread from, for the standard errors; None for all.
         iterations: the most Gauss-Newton steps.
 
     Raises:
@@ -134,7 +135,7 @@ def fit_section(points: Floats, iterations: int = 40) -> SectionFit:
         raise InputError(
             f"The cut does not look like a wing section: a fitted one stays {rms * 1000.0:.1f} mm (rms) away from it."
         )
-    errors = _standard_errors(jacobian[used], residual[used], frame.chord, shape)
+    errors = _standard_errors(jacobian[used], residual[used], shape, (independent or len(points)) / len(points))
     return SectionFit(
         shape=shape,
         leading_edge=np.array([frame.aft, frame.up]),
@@ -292,10 +293,11 @@ def _moved(frame: _Frame, shape: SectionShape, change: Floats) -> tuple[_Frame, 
     )
 
 
-def _standard_errors(jacobian: Floats, residual: Floats, chord: float, shape: SectionShape) -> tuple[float, float, float]:
-    freedom = max(len(residual) - jacobian.shape[1], 1)
-    variance = float((residual**2).sum()) / freedom
-    covariance = variance * np.linalg.pinv(jacobian.T @ jacobian)
+def _standard_errors(jacobian: Floats, residual: Floats, shape: SectionShape, share: float) -> tuple[float, float, float]:
+    """Of chord, incidence and camber; ``share`` of the points are independent."""
+    freedom = max(share * len(residual) - jacobian.shape[1], 1.0)
+    variance = share * float((residual**2).sum()) / freedom
+    covariance = variance / share * np.linalg.pinv(jacobian.T @ jacobian)
     _, place = shape.camber()
     row = np.zeros(jacobian.shape[1])
     first = 4 + len(shape.half_thickness)

@@ -1,7 +1,7 @@
 """Clearance: how long building the index, one move and one full map take, beside general libraries.
 
 The peers are the fastest of the registry's libraries for each part: python-fcl for building and for
-distances and collisions between meshes, libigl's box tree for distances of points.
+distances and collisions between meshes, libigl's box tree, on all cores, for distances of points.
 """
 
 from __future__ import annotations
