@@ -26,7 +26,8 @@ class WINGFETTLE_OT_estimate_lift(JobOperator, bpy.types.Operator):
         if not assembly.elements:
             raise InputError(f"Variant “{variant.name}” has no elements, so there is no force to estimate.")
         body = answers.body(scene).mesh if job.body is not None else None
-        result = estimate_lift(assembly, from_kmh(job.speed_kmh), body)
+        cutting = [c.element for c in answers.of(scene, variant).clearance if any(z.collides for z in c.zones)]
+        result = estimate_lift(assembly, from_kmh(job.speed_kmh), body, colliding=cutting)
         answers.of(scene, variant).lift = result
         for old in [o for o in variant.elements.objects if o.wingfettle.role == "MARK"]:
             bpy.data.objects.remove(old)

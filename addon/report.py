@@ -53,7 +53,7 @@ class WINGFETTLE_OT_render_variants(JobOperator, bpy.types.Operator):
     bl_label = "Render Variants"
     directory: StringProperty(subtype="DIR_PATH")
     width: IntProperty(default=1280, min=64)
-    samples: IntProperty(default=24, min=1)
+    samples: IntProperty(default=12, min=1)
 
     def work(self, context: bpy.types.Context) -> str:
         scene, job = context.scene, context.scene.wingfettle

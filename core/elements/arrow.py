@@ -55,7 +55,7 @@ def arrow(start: NDArray[np.float64], vector: NDArray[np.float64], shaft_radius:
 def force_arrow(
     point: NDArray[np.float64], force_n: float, place: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Start, vector and shaft radius for ``arrow``: upright, 2.5 mm a newton, between 120 mm and 450 mm long.
+    """Start, vector and shaft radius for ``arrow``: upright, 1.5 mm a newton, between 120 mm and 300 mm long.
 
     Lift rises from the element, downforce comes down onto it from above. Each arrow stands beside
     the point where the force acts, so that those of several elements do not hide each other.
@@ -65,7 +65,7 @@ def force_arrow(
         force_n: N, positive up.
         place: the element's number, for the sideways step.
     """
-    length = min(max(0.0025 * abs(force_n), 0.12), 0.45)
+    length = min(max(0.0015 * abs(force_n), 0.12), 0.3)
     beside = point + np.array([0.0, 0.16 * (-1.0) ** place * (1 + place // 2), 0.0])
     if force_n >= 0.0:
         return beside, np.array([0.0, 0.0, length]), 0.009
@@ -73,5 +73,5 @@ def force_arrow(
 
 
 def label_place(start: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(3,) m: where writing stands free above an arrow."""
-    return np.array([start[0], start[1], max(start[2], start[2] + vector[2]) + 0.02])
+    """(3,) m: foot of the upper of two lines of writing that stand free above an arrow."""
+    return np.array([start[0], start[1], max(start[2], start[2] + vector[2]) + 0.065])

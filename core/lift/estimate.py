@@ -12,6 +12,7 @@ its wake taken away (rear faces followed to the end) and with half its strength.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,7 +46,11 @@ SMALL_ASPECT = 1.0
 
 
 def estimate_lift(
-    assembly: Assembly, speed_m_s: float, body: TriMesh | None = None, air_density_kg_m3: float = 1.225
+    assembly: Assembly,
+    speed_m_s: float,
+    body: TriMesh | None = None,
+    air_density_kg_m3: float = 1.225,
+    colliding: Collection[str] = (),
 ) -> LiftEstimate:
     """Lift of each element alone, in the group and on the car, with bands, words and warnings.
 
@@ -54,6 +59,8 @@ def estimate_lift(
         speed_m_s: of the car through still air.
         body: the scanned body without its wing, both halves, vehicle axes, m; None for the wing by itself.
         air_density_kg_m3: 1.225 is the standard atmosphere's at sea level (ISO 2533).
+        colliding: names of elements known to cut into the body. With any, nothing is estimated on the
+            car: the air between them has no room, and the answer would be a number without meaning.
 
     Raises:
         InputError: no element, a speed or density that is not above zero, an element that reaches
@@ -65,7 +72,7 @@ def estimate_lift(
     free = _Flow.of(lattice)
     alone = [_solve_alone(free, i) for i in range(len(elements))]
     group = _Answer.of(free, lattice, len(elements))
-    panels = None if body is None else body_panels(body)
+    panels = None if body is None or colliding else body_panels(body)
     on_car = None if panels is None else _on_car(free, lattice, panels, len(elements))
 
     pressure = 0.5 * air_density_kg_m3 * speed_m_s**2
@@ -92,6 +99,9 @@ def estimate_lift(
         for i, e in enumerate(elements)
     )
     whole = []
+    if colliding:
+        named = ", ".join(f"“{name}”" for name in sorted(colliding))
+        whole.append(f"{named} cuts into the body, so no force on the car is given: the wing cannot stand there.")
     if panels is not None and nose_is_missing(panels):
         whole.append("The scan holds no front of the car; what the nose does to the wind at the wing is left out.")
     if any(narrow):

@@ -15,8 +15,8 @@ def rear_view(body: TriMesh) -> NDArray[np.float64]:
         body: the scan in vehicle axes, m.
     """
     width = float(np.ptp(body.points[:, 1]))
-    target = np.array([0.45, 0.0, 0.80])
-    eye = np.array([-1.05 * width, 0.85 * width, 1.55])
+    target = np.array([0.45, 0.0, 0.86])
+    eye = np.array([-1.15 * width, 0.93 * width, 1.60])
     back = (eye - target) / np.linalg.norm(eye - target)
     right = np.cross([0.0, 0.0, 1.0], back)
     right /= np.linalg.norm(right)

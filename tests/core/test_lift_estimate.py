@@ -211,3 +211,12 @@ def test_bad_air():
         air_density(0.0)
     with pytest.raises(InputError, match="altitude"):
         air_density(288.15, 20000.0)
+
+
+def test_no_force_on_the_car_for_an_element_that_cuts_into_it():
+    # Inside the body there is no flow to speak of: the only right answer is none (by definition, no source).
+    given = estimate(wing("lower"), body=saloon(), colliding=["lower"])
+    assert given.on_car_total_n is None
+    assert [e.on_car_n for e in given.elements] == [None]
+    assert any("lower" in w and "cuts into the body" in w for w in given.warnings)
+    assert estimate(wing("lower"), body=saloon()).on_car_total_n is not None
