@@ -244,14 +244,18 @@ def paint_zone(obj: bpy.types.Object, zone: int, colour: bpy.types.Material) -> 
     paint_faces(obj, zones_of(obj) + 1)
 
 
-def label(name: str, text: str, place: np.ndarray, into: bpy.types.Collection, look: bpy.types.Material) -> bpy.types.Object:
+def label(
+    name: str, text: str, place: np.ndarray, into: bpy.types.Collection, look: bpy.types.Material
+) -> bpy.types.Object:
     """Upright writing, 35 mm high, to be read from behind the car."""
     curve = bpy.data.curves.new(name, "FONT")
     curve.body, curve.size, curve.align_x, curve.extrude = text, 0.035, "CENTER", 0.0005
     curve.materials.append(look)
     obj = bpy.data.objects.new(name, curve)
     into.objects.link(obj)
-    obj.matrix_world = np.array([[0, 0, -1, place[0]], [-1, 0, 0, place[1]], [0, 1, 0, place[2]], [0, 0, 0, 1]], float).T
+    obj.matrix_world = np.array(
+        [[0, 0, -1, place[0]], [-1, 0, 0, place[1]], [0, 1, 0, place[2]], [0, 0, 0, 1]], float
+    ).T
     return obj
 
 

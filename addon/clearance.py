@@ -14,7 +14,6 @@ from . import answers, bridge, settings
 from .operator import JobOperator, JobPanel
 from .variants import active
 
-
 PLAIN_ZONE = (0.42, 0.42, 0.36)
 ZONE_COLOURS = {
     "boot lid": (0.36, 0.40, 0.44),
@@ -78,15 +77,14 @@ class WINGFETTLE_OT_check_clearance(JobOperator, bpy.types.Operator):
         names, required = [z.name for z in job.zones], [from_mm(z.required_mm) for z in job.zones]
         objects = settings.element_objects(variant)
         answer.clearance = tuple(
-            measure_clearance(body.index, names, required, o.wingfettle.element, bridge.element_triangles(o)) for o in objects
+            measure_clearance(body.index, names, required, o.wingfettle.element, bridge.element_triangles(o))
+            for o in objects
         )
         for obj, result in zip(objects, answer.clearance, strict=True):
             bridge.flag_element(obj, result.element_hits, warning())
         bridge.flag_body(job.body, body.mesh, [c.body_hits for c in answer.clearance], warning())
-        return "; ".join(
-            f"{c.element}: {min(c.zones, key=lambda z: z.distance_m).zone} at {to_mm(min(z.distance_m for z in c.zones)):.1f} mm"
-            for c in answer.clearance
-        )
+        nearest = [(c.element, min(c.zones, key=lambda z: z.distance_m)) for c in answer.clearance]
+        return "; ".join(f"{name}: {zone.zone} at {to_mm(zone.distance_m):.1f} mm" for name, zone in nearest)
 
 
 class WINGFETTLE_PT_clearance(JobPanel, bpy.types.Panel):

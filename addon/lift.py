@@ -33,7 +33,11 @@ class WINGFETTLE_OT_estimate_lift(JobOperator, bpy.types.Operator):
             bpy.data.objects.remove(old)
         for place, lift in enumerate(result.elements):
             up = lift.alone_n.value > 0.0
-            look = bridge.material("Lift arrow", (0.05, 0.30, 0.70)) if up else bridge.material("Downforce arrow", (0.40, 0.08, 0.50))
+            look = (
+                bridge.material("Lift arrow", (0.05, 0.30, 0.70))
+                if up
+                else bridge.material("Downforce arrow", (0.40, 0.08, 0.50))
+            )
             start, vector, radius = force_arrow(lift.centre_of_pressure, lift.alone_n.value, place)
             name = f"Force on {lift.element} ({variant.name})"
             mark = bridge.new_object(name, variant.elements, arrow(start, vector, radius))
@@ -58,7 +62,9 @@ class WINGFETTLE_PT_lift(JobPanel, bpy.types.Panel):
         if result is None:
             return
         for lift in result.elements:
-            col.label(text=f"{lift.element}: {lift.direction}", icon="TRIA_UP" if lift.alone_n.value > 0.0 else "TRIA_DOWN")
+            col.label(
+                text=f"{lift.element}: {lift.direction}", icon="TRIA_UP" if lift.alone_n.value > 0.0 else "TRIA_DOWN"
+            )
             for words, band in (("alone", lift.alone_n), ("together", lift.group_n), ("on the car", lift.on_car_n)):
                 if band is not None:
                     col.label(text=f"  {words}: {band.value:+.0f} N ({band.low:+.0f} to {band.high:+.0f})")

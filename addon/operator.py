@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import bpy
 
 from ..core.errors import InputError
@@ -11,6 +13,7 @@ class JobOperator:
     """Runs ``work``; an InputError becomes a report and what was made meanwhile is taken away again."""
 
     bl_options = {"REGISTER", "UNDO"}
+    report: Any  # given by bpy.types.Operator, which every subclass is too
 
     def work(self, context: bpy.types.Context) -> str:
         """Do the step; the sentence returned is shown."""

@@ -30,7 +30,9 @@ def results(scene: bpy.types.Scene) -> list[VariantResult]:
     for variant in scene.wingfettle.variants:
         answer = answers.of(scene, variant)
         if answer.lift is None or not answer.clearance:
-            raise InputError(f"Check the clearance and estimate the lift of “{variant.name}” first (or again: it has changed).")
+            raise InputError(
+                f"Check the clearance and estimate the lift of “{variant.name}” first (or again: it has changed)."
+            )
         picture = bridge.read_bytes(variant.picture) if variant.picture and os.path.isfile(variant.picture) else None
         found.append(VariantResult(variant.name, answers.assembly(variant), answer.clearance, answer.lift, picture))
     return found
@@ -104,8 +106,11 @@ class WINGFETTLE_OT_write_report(JobOperator, bpy.types.Operator):
             obj.hide_set(False)
             obj.select_set(True)
         bpy.ops.wm.stl_export(
-            filepath=os.path.join(self.directory, "wing.stl"), export_selected_objects=True, global_scale=1000.0,
-            forward_axis="Y", up_axis="Z",
+            filepath=os.path.join(self.directory, "wing.stl"),
+            export_selected_objects=True,
+            global_scale=1000.0,
+            forward_axis="Y",
+            up_axis="Z",
         )
         return f"report.html, results.json and wing.stl (mm) of “{variant.name}” are in {self.directory}."
 

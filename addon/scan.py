@@ -27,7 +27,9 @@ class WINGFETTLE_OT_import_scan(JobOperator, bpy.types.Operator):
     bl_label = "Import Scan"
     filepath: StringProperty(subtype="FILE_PATH")
     filter_glob: StringProperty(default="*.stl;*.ply;*.obj", options={"HIDDEN"})
-    part: StringProperty(name="Torn element", description="Empty for the body; else the name of the element scanned apart")
+    part: StringProperty(
+        name="Torn element", description="Empty for the body; else the name of the element scanned apart"
+    )
 
     def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
         context.window_manager.fileselect_add(self)
@@ -48,7 +50,9 @@ class WINGFETTLE_OT_import_scan(JobOperator, bpy.types.Operator):
         try:
             getattr(bpy.ops.wm, IMPORTERS[kind])(filepath=self.filepath, **options)
         except RuntimeError as problem:
-            raise InputError(f"{what} could not be read as a mesh: {str(problem).strip().splitlines()[-1]}") from problem
+            raise InputError(
+                f"{what} could not be read as a mesh: {str(problem).strip().splitlines()[-1]}"
+            ) from problem
         made = [o for o in context.scene.objects if o not in before and o.type == "MESH"]
         if not made:
             raise InputError(f"{what} holds no mesh that Blender can read.")
@@ -85,7 +89,9 @@ class WINGFETTLE_OT_pick_pair(JobOperator, bpy.types.Operator):
 
     bl_idname = "wingfettle.pick_pair"
     bl_label = "Pick Matching Place"
-    side: EnumProperty(items=[("PART", "On the part", ""), ("BODY", "On the body", ""), ("MIRROR", "Mirrored on the body", "")])
+    side: EnumProperty(
+        items=[("PART", "On the part", ""), ("BODY", "On the body", ""), ("MIRROR", "Mirrored on the body", "")]
+    )
 
     def work(self, context: bpy.types.Context) -> str:
         pairs = context.scene.wingfettle.pair_picks
@@ -116,7 +122,9 @@ class WINGFETTLE_OT_pose_body(JobOperator, bpy.types.Operator):
         whole = mirror.mirror_half(mesh.transformed(matrix), job.half)
         bridge.write_triangles(job.body.data, whole)
         job.body.matrix_world.identity()
-        for pick, place in zip(job.pair_picks, pose.moved(matrix, bridge.picks(job.pair_picks, "on_body")), strict=True):
+        for pick, place in zip(
+            job.pair_picks, pose.moved(matrix, bridge.picks(job.pair_picks, "on_body")), strict=True
+        ):
             pick.on_body = place
         line = pose.sentence(road, centre)
         note(context.scene, line)
@@ -132,10 +140,15 @@ class WINGFETTLE_OT_place_part(JobOperator, bpy.types.Operator):
 
     def work(self, context: bpy.types.Context) -> str:
         job = context.scene.wingfettle
-        obj = next((o for o in context.scene.objects if o.wingfettle.role == "PART" and o.wingfettle.element == self.part), None)
+        obj = next(
+            (o for o in context.scene.objects if o.wingfettle.role == "PART" and o.wingfettle.element == self.part),
+            None,
+        )
         if obj is None:
             raise InputError(f"No scan of a torn part “{self.part}” was imported.")
-        target = align.with_mirror_images(bridge.picks(job.pair_picks, "on_body"), bridge.flags(job.pair_picks, "mirrored"))
+        target = align.with_mirror_images(
+            bridge.picks(job.pair_picks, "on_body"), bridge.flags(job.pair_picks, "mirrored")
+        )
         matrix, left = align.rigid_from_pairs(bridge.picks(job.pair_picks, "on_part"), target)
         bridge.write_triangles(obj.data, bridge.mesh_of(obj).transformed(matrix))
         line = align.sentence(self.part, left)

@@ -16,7 +16,10 @@ from bpy.props import (
 
 from . import bridge
 
-UNITS = [(u, u, f"One scan unit is one {w}") for u, w in (("mm", "millimetre"), ("cm", "centimetre"), ("m", "metre"), ("in", "inch"))]
+UNITS = [
+    (u, u, f"One scan unit is one {w}")
+    for u, w in (("mm", "millimetre"), ("cm", "centimetre"), ("m", "metre"), ("in", "inch"))
+]
 
 
 def _edited(numbers: ObjectNumbers, context: bpy.types.Context) -> None:
@@ -25,7 +28,9 @@ def _edited(numbers: ObjectNumbers, context: bpy.types.Context) -> None:
 
 
 def _number(name: str, unit: str, text: str, **limits: float) -> FloatProperty:
-    return FloatProperty(name=f"{name} ({unit})" if unit else name, description=text, precision=2, update=_edited, **limits)
+    return FloatProperty(
+        name=f"{name} ({unit})" if unit else name, description=text, precision=2, update=_edited, **limits
+    )
 
 
 class ObjectNumbers(bpy.types.PropertyGroup):
@@ -37,15 +42,19 @@ class ObjectNumbers(bpy.types.PropertyGroup):
     )
     element: StringProperty(name="Element", description="The wing element this belongs to")
     leading_edge_mm: FloatVectorProperty(
-        name="Leading edge (mm)", description="Leading edge at mid-span: ahead of the bumper, to the left, above the road",
-        precision=1, update=_edited,
+        name="Leading edge (mm)",
+        description="Leading edge at mid-span: ahead of the bumper, to the left, above the road",
+        precision=1,
+        update=_edited,
     )
     span_mm: _number("Span", "mm", "Tip to tip", min=10.0, default=1000.0)
     chord_mm: _number("Chord", "mm", "Chord at mid-span", min=5.0, default=150.0)
     taper: _number("Taper", "", "Tip chord over mid-span chord", min=0.1, max=3.0, default=1.0)
     sweep_deg: _number("Sweep", "°", "Of the quarter-chord line, positive with the tips aft", min=-60.0, max=60.0)
     dihedral_deg: _number("Dihedral", "°", "Positive with the tips higher", min=-60.0, max=60.0)
-    incidence_deg: _number("Incidence", "°", "Chord line to the road at mid-span, positive leading edge up", min=-60.0, max=60.0)
+    incidence_deg: _number(
+        "Incidence", "°", "Chord line to the road at mid-span, positive leading edge up", min=-60.0, max=60.0
+    )
     twist_deg: _number("Twist", "°", "Incidence of the tips less that of mid-span", min=-30.0, max=30.0)
     thickness_weights: FloatVectorProperty(size=6)
     mean_weights: FloatVectorProperty(size=6)
@@ -73,7 +82,9 @@ class PairPick(bpy.types.PropertyGroup):
 
     on_part: FloatVectorProperty(name="On part (m)", precision=4)
     on_body: FloatVectorProperty(name="On body (m)", precision=4)
-    mirrored: BoolProperty(name="Other side", description="The place on the body is the mirror image of the picked point")
+    mirrored: BoolProperty(
+        name="Other side", description="The place on the body is the mirror image of the picked point"
+    )
 
 
 class ZoneItem(bpy.types.PropertyGroup):
@@ -101,10 +112,15 @@ class SceneSettings(bpy.types.PropertyGroup):
     zones: CollectionProperty(type=ZoneItem)
     variants: CollectionProperty(type=VariantItem)
     variant: IntProperty(name="Variant", min=0)
-    speed_kmh: FloatProperty(name="Speed (km/h)", description="Forces are given for this speed", min=1.0, max=400.0, default=100.0)
+    speed_kmh: FloatProperty(
+        name="Speed (km/h)", description="Forces are given for this speed", min=1.0, max=400.0, default=100.0
+    )
     tolerance_mm: FloatProperty(
-        name="Tolerance (mm)", default=0.5, min=0.01,
-        description="Largest deviation of a fitted section; half a millimetre is common in body repair (common practice, no source)",
+        name="Tolerance (mm)",
+        default=0.5,
+        min=0.01,
+        description="Largest deviation of a fitted section; half a millimetre is common in body repair "
+        "(common practice, no source)",
     )
     intake: StringProperty(description="What was removed and found while taking in the scans, one line each")
 
@@ -135,4 +151,6 @@ def active_variant(scene: bpy.types.Scene) -> VariantItem | None:
 
 def element_objects(variant: VariantItem) -> list[bpy.types.Object]:
     """The variant's elements, by name."""
-    return sorted((o for o in variant.elements.objects if o.wingfettle.role == "ELEMENT"), key=lambda o: o.wingfettle.element)
+    return sorted(
+        (o for o in variant.elements.objects if o.wingfettle.role == "ELEMENT"), key=lambda o: o.wingfettle.element
+    )

@@ -107,7 +107,13 @@ class WINGFETTLE_PT_wing(JobPanel, bpy.types.Panel):
         col.prop(numbers, "leading_edge_mm")
         col.prop(numbers, "has_plate")
         if numbers.has_plate:
-            for field in ("plate_above_mm", "plate_below_mm", "plate_ahead_mm", "plate_behind_mm", "plate_thickness_mm"):
+            for field in (
+                "plate_above_mm",
+                "plate_below_mm",
+                "plate_ahead_mm",
+                "plate_behind_mm",
+                "plate_thickness_mm",
+            ):
                 col.prop(numbers, field)
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import bpy
 import numpy as np
+
 from wingfettle import addon
 from wingfettle.addon import bridge
 
@@ -146,7 +147,10 @@ def main() -> None:
     for mine, exact in zip(found["variants"][0]["elements"], truth["variants"][0]["elements"], strict=True):
         chord = 1000.0 * (mine["chord_m"] - exact["chord_m"])
         angle = math.degrees(mine["incidence_rad"] - exact["incidence_rad"])
-        print(f"  {mine['element']}: {mine['direction']} (truth {exact['direction']}), chord {chord:+.3f} mm, incidence {angle:+.4f}°")
+        print(
+            f"  {mine['element']}: {mine['direction']} (truth {exact['direction']}), "
+            f"chord {chord:+.3f} mm, incidence {angle:+.4f}°"
+        )
 
 
 if __name__ == "__main__":

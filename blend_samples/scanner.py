@@ -435,7 +435,7 @@ def _specks(rng: np.random.Generator, count: int, low: tuple[float, ...], high: 
         size = rng.uniform(0.0006, 0.0016)
         i, j = np.meshgrid(np.arange(side), np.arange(side), indexing="ij")
         flat = np.column_stack([i.ravel(), j.ravel(), np.zeros(side * side)]) * size
-        flat += rng.normal(0.0, 0.25 * size, flat.shape)
+        flat = flat + rng.normal(0.0, 0.25 * size, flat.shape)
         turn = np.linalg.qr(rng.normal(size=(3, 3)))[0]
         parts.append(compact(flat @ turn + rng.uniform(low, high), _cells(side, side)[:n]))
     offsets = np.cumsum([0] + [len(s.points) for s in parts])

@@ -38,9 +38,8 @@ def zone_boxes(layout: Layout) -> list[dict[str, Any]]:
     for face in FACES:
         u, v = (lines[a] for a in along[face])
         uu, vv = np.meshgrid(0.5 * (u[1:] + u[:-1]), 0.5 * (v[1:] + v[:-1]), indexing="ij")
-        uu, vv = uu.ravel(), vv.ravel()
-        seen = ~in_gaps(car, face, uu, vv)
-        uu, vv = uu[seen], vv[seen]
+        seen = ~in_gaps(car, face, uu.ravel(), vv.ravel())
+        uu, vv = uu.ravel()[seen], vv.ravel()[seen]
         a, b = (np.abs(uu), vv) if face == "rear" else (uu, np.abs(vv)) if face == "top" else (uu, vv)
         label = np.full(len(uu), -1)
         for k, panel in enumerate(car.panels):

@@ -26,5 +26,5 @@ def widened(mesh: TriMesh, hits: NDArray[np.bool_], reach_m: float) -> NDArray[n
     for _ in range(min(int(np.ceil(reach_m / max(edge, 1e-6))), 12)):
         touched = np.zeros(len(mesh.points), bool)
         touched[mesh.triangles[grown]] = True
-        grown = touched[mesh.triangles].any(axis=1)
+        grown = np.asarray(touched[mesh.triangles].any(axis=1))
     return grown

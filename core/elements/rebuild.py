@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,18 +118,16 @@ def _shapes(share: Floats, shapes: list[SectionShape], missing: Floats) -> tuple
 def _with_plate(element: Element, plate: TipPlate) -> Element:
     tip = element.station(1.0)
     c, s = math.cos(tip.incidence_rad), math.sin(tip.incidence_rad)
-    corners = np.array([[x, z] for x in (plate.low[0], plate.high[0]) for z in (plate.low[1], plate.high[1])])
-    run = corners - tip.leading_edge[[0, 2]]
-    along, across = run @ np.array([-c, -s]), run @ np.array([-s, c])
-    return Element(
-        **{
-            **element.__dict__,
-            "end_plate": EndPlate(
-                above_m=float(across.max()),
-                below_m=float(-across.min()),
-                ahead_m=float(-along.min()),
-                behind_m=float(along.max() - tip.chord_m),
-                thickness_m=plate.outer_y - plate.inner_y,
-            ),
-        }
+    run = plate.points - tip.leading_edge[[0, 2]]
+    # The outermost thousandth is left off: it is noise, not sheet.
+    (ahead, aft), (below, above) = np.percentile(
+        np.column_stack([run @ np.array([-c, -s]), run @ np.array([-s, c])]), [0.1, 99.9], axis=0
+    ).T
+    outline = EndPlate(
+        above_m=float(above),
+        below_m=float(-below),
+        ahead_m=float(-ahead),
+        behind_m=float(aft - tip.chord_m),
+        thickness_m=plate.outer_y - plate.inner_y,
     )
+    return replace(element, end_plate=outline)

@@ -17,4 +17,4 @@ class Box:
 
     def holds(self, points: NDArray[np.float64]) -> NDArray[np.bool_]:
         """(n,) bool: which of ``points`` (n, 3) lie inside."""
-        return ((points >= self.low) & (points <= self.high)).all(axis=1)
+        return np.asarray(((points >= self.low) & (points <= self.high)).all(axis=1))

@@ -47,4 +47,6 @@ def with_mirror_images(points: NDArray[np.float64], mirrored: NDArray[np.bool_])
 def sentence(part: str, left: NDArray[np.float64]) -> str:
     """How well the pairs (n,) m met, in one line for the person at the screen."""
     rms = float(np.sqrt(np.mean(left**2))) * 1000.0
-    return f"“{part}” placed by {len(left)} pairs that meet within {rms:.2f} mm rms, {left.max() * 1000.0:.2f} mm at most."
+    return (
+        f"“{part}” placed by {len(left)} pairs that meet within {rms:.2f} mm rms, {left.max() * 1000.0:.2f} mm at most."
+    )

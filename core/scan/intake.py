@@ -15,7 +15,9 @@ from .topology import consistent, edge_pairs, pieces
 SMALLEST_M, LARGEST_M = 0.3, 12.0
 """Extent of anything worth scanning here, from a wing element's half to a whole car. Common practice, no source."""
 SPECK_FACES = 200
-"""Floating pieces of fewer faces are specks; a real piece of a hand-held scan has thousands. Common practice, no source."""
+"""Floating pieces of fewer faces are specks; a real piece of a hand-held scan has thousands.
+
+Common practice, no source."""
 
 
 @dataclass(frozen=True)

@@ -62,7 +62,9 @@ def _clipped(mesh: TriMesh, sign: float) -> TriMesh:
 def _fans(cut: np.ndarray, keep: np.ndarray, edge_point: np.ndarray) -> np.ndarray:
     """Triangles of the polygons that remain of ``cut``: kept corners and edge points in order, fanned."""
     corners = np.where(keep[cut], cut, -1)
-    ring = np.stack([corners[:, 0], edge_point[:, 0], corners[:, 1], edge_point[:, 1], corners[:, 2], edge_point[:, 2]], 1)
+    ring = np.stack(
+        [corners[:, 0], edge_point[:, 0], corners[:, 1], edge_point[:, 1], corners[:, 2], edge_point[:, 2]], 1
+    )
     # Move the -1 entries to the end of each row without changing the order of the others.
     order = np.argsort(ring < 0, axis=1, kind="stable")
     ring = np.take_along_axis(ring, order, axis=1)

@@ -78,14 +78,14 @@ def consistent(points: NDArray[np.float64], triangles: Ints) -> tuple[Ints, int]
     """
     first, second, agree, _ = edge_pairs(triangles)
     patch = connected(first[agree], second[agree], len(triangles))
-    names, patch = np.unique(patch, return_inverse=True)
-    area = np.bincount(patch, face_normals(points[triangles])[1], len(names))
-    a, b = patch[first[~agree]], patch[second[~agree]]
+    names, place = np.unique(patch, return_inverse=True)
+    area = np.asarray(np.bincount(place, face_normals(points[triangles])[1], len(names)), np.float64)
+    a, b = place[first[~agree]], place[second[~agree]]
     # Patches meet along edges where they disagree: turn every other one, the largest first. An edge
     # inside one patch (a one-sided strip) cannot be mended and is left.
     cross = a != b
     turn = _two_colours(a[cross], b[cross], area)
-    flip = turn[patch]
+    flip = turn[place]
     turned = triangles.copy()
     turned[flip] = turned[flip][:, [0, 2, 1]]
     return turned, int(flip.sum())

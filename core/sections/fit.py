@@ -68,7 +68,8 @@ class SectionFit:
 
     def outline(self, count: int = 120) -> Floats:
         """(2 count - 1, 2) m: the fitted contour in the plane of the cut."""
-        return _Frame(*self.leading_edge, self.incidence_rad, self.chord_m).place(self.shape.contour(count))
+        aft, up = self.leading_edge
+        return _Frame(aft, up, self.incidence_rad, self.chord_m).place(self.shape.contour(count))
 
 
 @dataclass(frozen=True)
@@ -238,7 +239,9 @@ def _foot_points(points: Floats, frame: _Frame, shape: SectionShape) -> _FootPoi
     foot = start[segment] + share[:, None] * run[segment]
     # The contour runs from the tail over the upper side to the nose, so outside is to its right.
     tangent = run[segment] / np.sqrt(length2[segment])[:, None]
-    return _FootPoints(foot[:, 0], foot[:, 1], np.column_stack([tangent[:, 1], -tangent[:, 0]]), side_of_segment[segment])
+    return _FootPoints(
+        foot[:, 0], foot[:, 1], np.column_stack([tangent[:, 1], -tangent[:, 0]]), side_of_segment[segment]
+    )
 
 
 def _linearise(points: Floats, frame: _Frame, shape: SectionShape, foot: _FootPoints) -> tuple[Floats, Floats]:
@@ -274,7 +277,9 @@ def _solve(jacobian: Floats, residual: Floats, weight: Floats, frame: _Frame, fi
     chord = first.chord
     allowed = 0.02 * np.array([chord, chord, 1.0, chord] + [5.0] * (count - 4))
     hold = np.diag(noise / allowed)
-    away = np.array([first.aft - frame.aft, first.up - frame.up, first.incidence - frame.incidence, chord - frame.chord])
+    away = np.array(
+        [first.aft - frame.aft, first.up - frame.up, first.incidence - frame.incidence, chord - frame.chord]
+    )
     target = np.concatenate([away, np.zeros(count - 4)]) * (noise / allowed)
     matrix = np.vstack([jacobian * root[:, None], hold])
     return np.linalg.lstsq(matrix, np.concatenate([-residual * root, target]), rcond=None)[0]
@@ -282,9 +287,7 @@ def _solve(jacobian: Floats, residual: Floats, weight: Floats, frame: _Frame, fi
 
 def _moved(frame: _Frame, shape: SectionShape, change: Floats) -> tuple[_Frame, SectionShape]:
     thickness = len(shape.half_thickness)
-    turned = _Frame(
-        frame.aft + change[0], frame.up + change[1], frame.incidence + change[2], frame.chord + change[3]
-    )
+    turned = _Frame(frame.aft + change[0], frame.up + change[1], frame.incidence + change[2], frame.chord + change[3])
     return turned, replace(
         shape,
         half_thickness=shape.half_thickness + change[4 : 4 + thickness],
@@ -293,7 +296,9 @@ def _moved(frame: _Frame, shape: SectionShape, change: Floats) -> tuple[_Frame, 
     )
 
 
-def _standard_errors(jacobian: Floats, residual: Floats, shape: SectionShape, share: float) -> tuple[float, float, float]:
+def _standard_errors(
+    jacobian: Floats, residual: Floats, shape: SectionShape, share: float
+) -> tuple[float, float, float]:
     """Of chord, incidence and camber; ``share`` of the points are independent."""
     freedom = max(share * len(residual) - jacobian.shape[1], 1.0)
     variance = share * float((residual**2).sum()) / freedom

@@ -43,12 +43,11 @@ class TipPlate:
     """A flat plate found across the tips. All m, in vehicle axes at the left tip.
 
     Attributes:
-        low, high: (2,) corners (x, z) of its outline.
+        points: (n, 2) x and z of its outer face.
         inner_y, outer_y: its two faces.
     """
 
-    low: NDArray[np.float64]
-    high: NDArray[np.float64]
+    points: NDArray[np.float64]
     inner_y: float
     outer_y: float
 
@@ -171,5 +170,4 @@ def _tip_plate(
     if outer <= inner:
         return None
     points = part.points[np.unique(part.triangles[outboard])][:, [0, 2]]
-    low, high = np.percentile(points, [0.1, 99.9], axis=0)
-    return TipPlate(low, high, inner, outer)
+    return TipPlate(points, inner, outer)

@@ -42,8 +42,8 @@ def sentence(measured: MeasuredElement, tolerance_m: float) -> str:
     rms = float(np.sqrt(np.mean([f.deviation_summary[0] ** 2 for f in fits])))
     verdict = "within" if largest <= tolerance_m else "beyond"
     text = (
-        f"“{measured.name}”: {len(fits)} sections fitted, {rms * 1000.0:.3f} mm rms, {largest * 1000.0:.2f} mm at most, "
-        f"{verdict} the tolerance of {tolerance_m * 1000.0:.2f} mm."
+        f"“{measured.name}”: {len(fits)} sections fitted, {rms * 1000.0:.3f} mm rms, "
+        f"{largest * 1000.0:.2f} mm at most, {verdict} the tolerance of {tolerance_m * 1000.0:.2f} mm."
     )
     if measured.skipped:
         text += f" {len(measured.skipped)} cuts gave none."
