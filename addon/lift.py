@@ -9,7 +9,7 @@ from ..core.errors import InputError
 from ..core.lift.estimate import estimate_lift
 from ..core.units import from_kmh
 from . import answers, bridge, settings
-from .operator import JobOperator, JobPanel
+from .operator import JobOperator, JobPanel, say
 from .variants import active
 
 
@@ -69,8 +69,10 @@ class WINGFETTLE_PT_lift(JobPanel, bpy.types.Panel):
                 if band is not None:
                     col.label(text=f"  {words}: {band.value:+.0f} N ({band.low:+.0f} to {band.high:+.0f})")
             for warning in lift.warnings:
-                col.label(text=warning[:70], icon="ERROR")
-        col.label(text="Positive is lift; downforce is negative lift.")
+                say(col, warning, "ERROR")
+        for warning in result.warnings:
+            say(col, warning, "ERROR")
+        say(col, "Positive is lift; downforce is negative lift.")
 
 
 CLASSES = (WINGFETTLE_OT_estimate_lift, WINGFETTLE_PT_lift)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 import bpy
@@ -40,3 +41,12 @@ class JobPanel:
     bl_space_type = "VIEW_3D"
     bl_region_type = "UI"
     bl_category = "Wingfettle"
+
+
+def say(layout: bpy.types.UILayout, text: str, icon: str = "NONE") -> None:
+    """Write ``text`` over as many lines as the panel's width asks for; Blender cuts long labels short."""
+    width = bpy.context.region.width if bpy.context.region is not None else 300
+    column = layout.column(align=True)
+    column.scale_y = 0.8
+    for number, line in enumerate(textwrap.wrap(text, max(width // 8, 24))):
+        column.label(text=line, icon=icon if number == 0 else "BLANK1" if icon != "NONE" else "NONE")

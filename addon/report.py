@@ -16,7 +16,7 @@ from ..core.report.view import rear_view
 from ..core.units import from_kmh
 from . import answers, bridge, settings
 from .clearance import warning
-from .operator import JobOperator, JobPanel
+from .operator import JobOperator, JobPanel, say
 from .variants import active, show_only
 
 
@@ -124,9 +124,8 @@ class WINGFETTLE_PT_report(JobPanel, bpy.types.Panel):
         base = bpy.path.abspath("//wingfettle") if bpy.data.filepath else bpy.app.tempdir
         col.operator("wingfettle.render_variants").directory = base
         col.operator("wingfettle.write_report").directory = base
-        col.label(text=f"Into {base}")
-        col.label(text="Loads, mounts, lamps and edges: have them", icon="ERROR")
-        col.label(text="checked by a licensed engineer; local codes apply.")
+        say(col, f"Into {base}")
+        say(col, "Loads, mounts, lamps and edges: have a licensed engineer check them; local codes apply.", "ERROR")
 
 
 CLASSES = (WINGFETTLE_OT_render_variants, WINGFETTLE_OT_write_report, WINGFETTLE_PT_report)

@@ -10,7 +10,7 @@ from bpy.props import EnumProperty, StringProperty
 from ..core.errors import InputError
 from ..core.scan import align, intake, mirror, pose
 from . import bridge
-from .operator import JobOperator, JobPanel
+from .operator import JobOperator, JobPanel, say
 
 IMPORTERS = {".stl": "stl_import", ".ply": "ply_import", ".obj": "obj_import"}
 
@@ -165,8 +165,9 @@ class WINGFETTLE_PT_scan(JobPanel, bpy.types.Panel):
         col = self.layout.column()
         col.prop(job, "unit")
         col.operator("wingfettle.import_scan", text="Import Body Scan").part = ""
-        col.operator("wingfettle.import_scan", text="Import Torn Element").part = "upper"
-        col.prop(job, "half", expand=True)
+        col.prop(job, "torn_part")
+        col.operator("wingfettle.import_scan", text="Import Torn Element").part = job.torn_part
+        col.row().prop(job, "half", expand=True)
         col.label(text=f"Centre line: {len(job.centre_picks)} points picked")
         col.operator("wingfettle.pick_centre")
         col.operator("wingfettle.pose_body")
@@ -175,9 +176,9 @@ class WINGFETTLE_PT_scan(JobPanel, bpy.types.Panel):
         row.operator("wingfettle.pick_pair", text="Part").side = "PART"
         row.operator("wingfettle.pick_pair", text="Body").side = "BODY"
         row.operator("wingfettle.pick_pair", text="Mirrored").side = "MIRROR"
-        col.operator("wingfettle.place_part").part = "upper"
+        col.operator("wingfettle.place_part").part = job.torn_part
         for line in job.intake.splitlines()[-3:]:
-            col.label(text=line[:60])
+            say(col, line)
 
 
 CLASSES = (

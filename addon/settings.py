@@ -105,6 +105,10 @@ class SceneSettings(bpy.types.PropertyGroup):
     """The job."""
 
     unit: EnumProperty(name="Scan unit", items=UNITS, default="mm")
+    torn_part: StringProperty(
+        name="Torn element", description="Name of the element that was scanned apart", default="upper"
+    )
+    new_element: StringProperty(name="Element", description="Name of the element to box in", default="lower")
     half: EnumProperty(name="Scanned half", items=[("left", "Left", ""), ("right", "Right", "")], default="left")
     body: PointerProperty(type=bpy.types.Object)
     centre_picks: CollectionProperty(type=CentrePick)

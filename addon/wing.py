@@ -13,7 +13,7 @@ from ..core.sections.measure import faces_in_place, measure_element
 from ..core.sections.summary import plain_sections, sentence
 from ..core.units import from_mm
 from . import bridge, settings
-from .operator import JobOperator, JobPanel
+from .operator import JobOperator, JobPanel, say
 from .scan import note
 
 AS_FOUND = "as found"
@@ -91,14 +91,18 @@ class WINGFETTLE_PT_wing(JobPanel, bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         col = self.layout.column()
-        for name in ("lower", "upper"):
-            row = col.row(align=True)
-            row.operator("wingfettle.add_place", text=f"Box: {name}").element = name
-            row.operator("wingfettle.measure", text="Measure").element = name
-        col.prop(context.scene.wingfettle, "tolerance_mm")
+        job = context.scene.wingfettle
+        row = col.row(align=True)
+        row.prop(job, "new_element", text="")
+        row.operator("wingfettle.add_place").element = job.new_element
+        col.prop(job, "tolerance_mm")
+        for place in context.scene.objects:
+            if place.wingfettle.role == "PLACE":
+                name = place.wingfettle.element
+                col.operator("wingfettle.measure", text=f"Measure and Rebuild “{name}”").element = name
         obj = context.active_object
         if obj is None or obj.wingfettle.role != "ELEMENT":
-            col.label(text="Select a rebuilt element to edit it.")
+            say(col, "Select a rebuilt element to edit its numbers.")
             return
         numbers = obj.wingfettle
         col.label(text=obj.name)

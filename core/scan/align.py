@@ -23,9 +23,13 @@ def rigid_from_pairs(
         (4, 4) matrix, and (n,) m distances that remain.
 
     Raises:
-        InputError: fewer than three pairs, or all on one line.
+        InputError: points without a partner, fewer than three pairs, or all on one line.
     """
-    if len(source) != len(target) or len(source) < 3:
+    if len(source) != len(target):
+        raise InputError(
+            f"Placing a part needs points in pairs; {len(source)} are picked on the part, {len(target)} where it goes."
+        )
+    if len(source) < 3:
         raise InputError(f"Placing a part needs at least three pairs of points; there are {len(source)}.")
     from_middle, to_middle = source.mean(axis=0), target.mean(axis=0)
     spread = np.linalg.svd(source - from_middle, compute_uv=False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,10 @@ from .topology import consistent, edge_pairs, pieces
 
 SMALLEST_M, LARGEST_M = 0.3, 12.0
 """Extent of anything worth scanning here, from a wing element's half to a whole car. Common practice, no source."""
+USUAL_M = 1.8
+"""Extent of half a car's rear, the usual scan. Common practice, no source."""
+FLAT = 1e-12
+"""Twice a face's area over the square of its longest edge at which, but for rounding, it is a line."""
 SPECK_FACES = 200
 """Floating pieces of fewer faces are specks; a real piece of a hand-held scan has thousands.
 
@@ -41,17 +46,14 @@ class CleanUp:
         )
 
 
-def guess_unit(points: NDArray[np.float64]) -> str:
-    """The unit in which ``points`` (n, 3) have the size of a car's rear: "mm", "cm", "m" or "in".
+def guess_unit(points: NDArray[np.float64]) -> str | None:
+    """The unit in which ``points`` (n, 3) have the size of a car's rear: "mm", "cm", "m" or "in"; None if in none.
 
-    The extent nearest to 1.8 m on a logarithmic scale wins; for a tie in reach (cm and in) the
-    scanner's habit decides: mm and m first.
+    The extent nearest to ``USUAL_M`` on a logarithmic scale wins.
     """
     extent = _extent(points)
-    plausible = [u for u in ("mm", "m", "cm", "in") if SMALLEST_M <= extent * UNIT_METRES[u] <= LARGEST_M]
-    if not plausible:
-        return "mm"
-    return plausible[0]
+    fitting = [u for u, metres in UNIT_METRES.items() if SMALLEST_M <= extent * metres <= LARGEST_M]
+    return min(fitting, key=lambda u: abs(math.log(extent * UNIT_METRES[u] / USUAL_M)), default=None)
 
 
 def check_size(points: NDArray[np.float64], unit: str, what: str) -> None:
@@ -65,12 +67,11 @@ def check_size(points: NDArray[np.float64], unit: str, what: str) -> None:
     Raises:
         InputError: the extent is far from a car's; the message names the unit that would fit.
     """
-    extent = _extent(points)
-    size = extent * UNIT_METRES[unit]
+    size = _extent(points) * UNIT_METRES[unit]
     if SMALLEST_M <= size <= LARGEST_M:
         return
-    fitting = [u for u in UNIT_METRES if SMALLEST_M <= extent * UNIT_METRES[u] <= LARGEST_M]
-    hint = f"It looks like {fitting[0]}: set the scan unit to {fitting[0]}." if fitting else "No usual unit fits it."
+    fitting = guess_unit(points)
+    hint = f"It looks like {fitting}: set the scan unit to {fitting}." if fitting else "No usual unit fits it."
     raise InputError(f"Taken as {unit}, {what} is {size * 1000.0:.3g} mm long, which is no part of a car. {hint}")
 
 
@@ -99,8 +100,9 @@ def clean(mesh: TriMesh, speck_faces: int = SPECK_FACES) -> tuple[TriMesh, NDArr
         InputError: nothing would be left.
     """
     ordered = np.sort(mesh.triangles, axis=1)
-    degenerate = (ordered[:, 0] == ordered[:, 1]) | (ordered[:, 1] == ordered[:, 2])
-    empty = degenerate | (face_normals(mesh.corners)[1] <= 0.0)
+    corners = mesh.corners
+    longest2 = ((corners - np.roll(corners, 1, axis=1)) ** 2).sum(axis=2).max(axis=1)
+    empty = 2.0 * face_normals(corners)[1] <= FLAT * longest2
     repeated = _repeats(ordered, len(mesh.points)) & ~empty
     keep = ~(empty | repeated)
     piece = np.full(len(keep), -1, np.int32)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..errors import InputError
 from ..geometry.mesh import TriMesh
 
 SNAP_M = 2e-5
@@ -19,9 +20,15 @@ def mirror_half(mesh: TriMesh, half: str) -> TriMesh:
     Args:
         mesh: scan in vehicle axes, m.
         half: "left" (y > 0 kept) or "right".
+
+    Raises:
+        InputError: ``half`` is neither, or nothing was scanned on that side.
     """
-    sign = 1.0 if half == "left" else -1.0
-    kept = _clipped(mesh, sign)
+    if half not in ("left", "right"):
+        raise InputError(f"The scanned half is “left” or “right”, not “{half}”.")
+    kept = _clipped(mesh, 1.0 if half == "left" else -1.0)
+    if len(kept.triangles) == 0:
+        raise InputError(f"None of the scan lies {half} of the centre plane, so there is nothing to mirror.")
     on_plane = kept.points[:, 1] == 0.0
     count = len(kept.points)
     image_of = np.arange(count, dtype=np.int32)
@@ -62,9 +69,7 @@ def _clipped(mesh: TriMesh, sign: float) -> TriMesh:
 def _fans(cut: np.ndarray, keep: np.ndarray, edge_point: np.ndarray) -> np.ndarray:
     """Triangles of the polygons that remain of ``cut``: kept corners and edge points in order, fanned."""
     corners = np.where(keep[cut], cut, -1)
-    ring = np.stack(
-        [corners[:, 0], edge_point[:, 0], corners[:, 1], edge_point[:, 1], corners[:, 2], edge_point[:, 2]], 1
-    )
+    ring = np.stack([corners, edge_point], axis=2).reshape(-1, 6)
     # Move the -1 entries to the end of each row without changing the order of the others.
     order = np.argsort(ring < 0, axis=1, kind="stable")
     ring = np.take_along_axis(ring, order, axis=1)

@@ -136,15 +136,16 @@ def centre_plane_from_points(points: Floats, up: Floats, body: TriMesh) -> Plane
     off = points @ normal
     offset = float(off.mean())
     gap = np.abs(off - offset - _tilt(points, off, axes[0]))
-    freedom = max(len(points) - 2, 1)
-    rms = float(np.sqrt((gap**2).sum() / freedom))
+    rms = float(np.sqrt((gap**2).sum() / max(len(points) - 2, 1)))
+    # Two points meet any plane exactly and so tell nothing of their own errors.
+    error = rms if len(points) > 2 else float("inf")
     return Plane(
         normal,
         offset,
         rms,
         float(np.percentile(gap, 95.0)),
-        rms / np.sqrt(len(points)),
-        rms / float(size[0]),
+        error / np.sqrt(len(points)),
+        error / float(size[0]),
         len(points),
     )
 

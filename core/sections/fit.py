@@ -10,6 +10,7 @@ Communications in Statistics A6(9), 1977 (4.685 for 95 % efficiency).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -97,19 +98,20 @@ class _FootPoints:
     side: NDArray[np.int64]
 
 
-def fit_section(points: Floats, independent: int | None = None, iterations: int = 40) -> SectionFit:
+def fit_section(points: Floats, iterations: int = 40) -> SectionFit:
     """Fit chord line and shape to the points of one cut.
 
     Args:
         points: (n, 2) m, aft and up, in any order; the leading edge lies at the forward end.
-        independent: how many measured points these were spread from, for the standard errors; None for all.
         iterations: the most Gauss-Newton steps.
 
     Raises:
-        InputError: fewer than 40 points, or points that do not look like a section.
+        InputError: fewer than 40 points, coordinates that are not finite, or points that do not look like a section.
     """
     if len(points) < 40:
         raise InputError(f"The cut gives only {len(points)} points; a section needs at least 40.")
+    if not np.isfinite(points).all():
+        raise InputError("The cut has points whose coordinates are not numbers; clean the scan first.")
     frame = first = _first_frame(points)
     if not 0.01 < frame.chord < 3.0:
         raise InputError(f"The cut is {frame.chord * 1000.0:.1f} mm long; that is no wing section.")
@@ -136,7 +138,7 @@ def fit_section(points: Floats, independent: int | None = None, iterations: int 
         raise InputError(
             f"The cut does not look like a wing section: a fitted one stays {rms * 1000.0:.1f} mm (rms) away from it."
         )
-    errors = _standard_errors(jacobian[used], residual[used], shape, (independent or len(points)) / len(points))
+    errors = _standard_errors(jacobian[used], residual[used], shape, _runs(foot, residual, used))
     return SectionFit(
         shape=shape,
         leading_edge=np.array([frame.aft, frame.up]),
@@ -202,9 +204,9 @@ def _first_shape(points: Floats, frame: _Frame) -> SectionShape:
     )
 
 
-def _raised(basis, x: Floats, weights: Floats, count: int) -> Floats:  # type: ignore[no-untyped-def]
+def _raised(basis: Callable[[Floats, int], Floats], x: Floats, weights: Floats, count: int) -> Floats:
     values = basis(x, len(weights)) @ weights
-    return np.linalg.lstsq(basis(x, count), values, rcond=None)[0]
+    return np.asarray(np.linalg.lstsq(basis(x, count), values, rcond=None)[0], np.float64)
 
 
 def _foot_points(points: Floats, frame: _Frame, shape: SectionShape) -> _FootPoints:
@@ -297,12 +299,11 @@ def _moved(frame: _Frame, shape: SectionShape, change: Floats) -> tuple[_Frame, 
 
 
 def _standard_errors(
-    jacobian: Floats, residual: Floats, shape: SectionShape, share: float
+    jacobian: Floats, residual: Floats, shape: SectionShape, alike: float
 ) -> tuple[float, float, float]:
-    """Of chord, incidence and camber; ``share`` of the points are independent."""
-    freedom = max(share * len(residual) - jacobian.shape[1], 1.0)
-    variance = share * float((residual**2).sum()) / freedom
-    covariance = variance / share * np.linalg.pinv(jacobian.T @ jacobian)
+    """Of chord, incidence and camber, where ``alike`` neighbouring points tell as much as one."""
+    variance = float((residual**2).sum()) / max(len(residual) - jacobian.shape[1], 1)
+    covariance = variance * alike * np.linalg.pinv(jacobian.T @ jacobian)
     _, place = shape.camber()
     row = np.zeros(jacobian.shape[1])
     first = 4 + len(shape.half_thickness)
@@ -312,6 +313,23 @@ def _standard_errors(
         float(np.sqrt(covariance[2, 2])),
         float(np.sqrt(max(row @ covariance @ row, 0.0))),
     )
+
+
+def _runs(foot: _FootPoints, residual: Floats, used: NDArray[np.bool_]) -> float:
+    """How many neighbours on the contour tell as much as one point: 1 for pure noise.
+
+    Points spread between measured ones, and a shape that the weights cannot meet, make neighbours
+    deviate alike. One plus twice the sum of the autocorrelations up to the first that is not positive (C. J.
+    Geyer, Statistical Science 7(4), 1992, simplified; from memory).
+    """
+    along = np.where(foot.side == _BASE, 2.0 + foot.z, foot.x * -foot.side)[used]
+    ordered = residual[used][np.argsort(along)]
+    ordered = ordered - ordered.mean()
+    spectrum = np.abs(np.fft.rfft(ordered, 2 * len(ordered))) ** 2
+    correlation = np.fft.irfft(spectrum)[1 : len(ordered) // 4]
+    end = np.flatnonzero(correlation <= 0.0)
+    total = correlation[: end[0] if len(end) else None].sum()
+    return 1.0 + 2.0 * float(total) / max(float((ordered**2).sum()), 1e-30)
 
 
 def _missing(points: Floats, frame: _Frame, shape: SectionShape) -> float:

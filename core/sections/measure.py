@@ -111,9 +111,9 @@ def measure_element(name: str, part: TriMesh, count: int = 13) -> MeasuredElemen
     margin = 0.05 * (high_y - low_y)
     sections, skipped = [], []
     for y in np.linspace(low_y + margin, high_y - margin, count):
-        points, independent = _cut_points(part, float(y))
+        points = _cut_points(part, float(y))
         try:
-            sections.append(Section(float(y), fit_section(points, independent)))
+            sections.append(Section(float(y), fit_section(points)))
         except InputError as problem:
             skipped.append((float(y), str(problem)))
     if len(sections) < 3:
@@ -122,15 +122,15 @@ def measure_element(name: str, part: TriMesh, count: int = 13) -> MeasuredElemen
     return MeasuredElement(name, tuple(sections), tuple(skipped), low_y, high_y, plate)
 
 
-def _cut_points(part: TriMesh, y: float) -> tuple[NDArray[np.float64], int]:
-    """(n, 2) m points (aft, up) spread along the cut, and how many independent ones they come from."""
+def _cut_points(part: TriMesh, y: float) -> NDArray[np.float64]:
+    """(n, 2) m points (aft, up) spread along the cut."""
     contours = cut_mesh(part, np.array([0.0, y, 0.0]), np.array([0.0, 1.0, 0.0]))
     # Even short pieces: a blunt base scanned apart from both sides is one, and it alone tells where the chord ends.
     kept = [c for c in contours if len(c.points) > 2]
     if not kept:
-        return np.zeros((0, 2)), 0
+        return np.zeros((0, 2))
     points = np.concatenate([_evenly(c.points, c.closed) for c in kept])
-    return np.column_stack([-points[:, 0], points[:, 2]]), sum(len(c.points) for c in kept)
+    return np.column_stack([-points[:, 0], points[:, 2]])
 
 
 def _evenly(points: NDArray[np.float64], closed: bool) -> NDArray[np.float64]:
@@ -143,9 +143,14 @@ def _evenly(points: NDArray[np.float64], closed: bool) -> NDArray[np.float64]:
 
 def _ends(y: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[float, float]:
     """The span's ends: beyond each lies a ten-thousandth of the surface, so that one stray face decides nothing."""
-    order = np.argsort(y)
-    share = np.cumsum(areas[order]) / areas.sum()
-    return float(y[order][np.searchsorted(share, 1e-4)]), float(y[order][np.searchsorted(share, 1.0 - 1e-4)])
+    return _quantile(y, areas, 1e-4), _quantile(y, areas, 1.0 - 1e-4)
+
+
+def _quantile(values: NDArray[np.float64], areas: NDArray[np.float64], share: float) -> float:
+    """The value below which faces with ``share`` of the area lie."""
+    order = np.argsort(values)
+    sums = np.cumsum(areas[order])
+    return float(values[order][np.searchsorted(sums, share * sums[-1])])
 
 
 def _tip_plate(
@@ -163,10 +168,11 @@ def _tip_plate(
     near = middle[:, 1] > high_y - 0.06 * (high_y - low_y)
     outboard = near & (normals[:, 1] > 0.9)
     inboard = near & (normals[:, 1] < -0.9)
-    if areas[inboard].sum() < 0.3 * areas[outboard].sum() or not outboard.any():
+    if not outboard.any() or areas[inboard].sum() < 0.3 * areas[outboard].sum():
         return None
-    outer = float(np.median(middle[outboard, 1]))
-    inner = float(np.median(middle[inboard, 1]))
+    # By area: many small faces of a closed tip inside the plate must not outvote its few large ones.
+    outer = _quantile(middle[outboard, 1], areas[outboard], 0.5)
+    inner = _quantile(middle[inboard, 1], areas[inboard], 0.5)
     if outer <= inner:
         return None
     points = part.points[np.unique(part.triangles[outboard])][:, [0, 2]]

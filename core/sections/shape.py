@@ -88,10 +88,6 @@ class SectionShape:
         i = int(np.argmax(np.abs(mean)))
         return float(mean[i]), float(x[i])
 
-    def nose_radius(self) -> float:
-        """Leading-edge radius over the chord: half the square of the first thickness weight."""
-        return float(0.5 * self.half_thickness[0] ** 2)
-
     def turned_over(self) -> SectionShape:
         """The shape reflected in its chord line: upper and lower sides change places."""
         return SectionShape(
