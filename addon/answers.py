@@ -8,6 +8,7 @@ import bpy
 
 from ..core.assembly.assembly import Assembly
 from ..core.clearance.result import ElementClearance
+from ..core.errors import InputError
 from ..core.geometry.index import TriangleIndex
 from ..core.geometry.mesh import TriMesh
 from ..core.lift.result import LiftEstimate
@@ -38,27 +39,36 @@ _bodies: dict[str, Body] = {}
 
 def body(scene: bpy.types.Scene) -> Body:
     """The body scan; read again when its faces or zones have changed."""
-    obj = scene.wingfettle.body
-    state = f"{obj.data.name} {len(obj.data.polygons)} {[z.name for z in scene.wingfettle.zones]}"
+    job = scene.wingfettle
     held = _bodies.get("body")
-    if held is None or held.state != state:
-        held = _bodies["body"] = Body(state, bridge.mesh_of(obj))
+    if held is None or held.state != job.body_state:
+        held = _bodies["body"] = Body(job.body_state, bridge.mesh_of(job.body))
     return held
 
 
-def forget() -> None:
-    """Forget the body and all answers, for instance when zones are painted anew."""
-    _answers.clear()
-    _bodies.clear()
-
-
 def of(scene: bpy.types.Scene, variant: settings.VariantItem) -> Answer:
-    """The variant's answer; an empty one when its numbers have changed since."""
-    state = f"{scene.wingfettle.speed_kmh} {assembly(variant)!r}"
+    """The variant's answer; an empty one when anything it rests on has changed since.
+
+    Raises:
+        InputError: an element was moved by hand.
+    """
+    job = scene.wingfettle
+    zones = [(z.name, z.required_mm) for z in job.zones]
+    state = f"{job.speed_kmh} {job.body_state} {zones} {assembly(variant)!r}"
     held = _answers.get(variant.name)
     if held is None or held.state != state:
         held = _answers[variant.name] = Answer(state)
     return held
+
+
+def shown(scene: bpy.types.Scene, variant: settings.VariantItem | None) -> tuple[Answer | None, str]:
+    """For panels, which must not fail: the variant's answer, or none and why."""
+    if variant is None:
+        return None, ""
+    try:
+        return of(scene, variant), ""
+    except InputError as problem:
+        return None, str(problem)
 
 
 def assembly(variant: settings.VariantItem) -> Assembly:

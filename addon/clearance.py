@@ -11,7 +11,7 @@ from ..core.geometry.index import TriangleIndex
 from ..core.scan.scan_mesh import zone_named
 from ..core.units import from_mm, to_mm
 from . import answers, bridge, settings
-from .operator import JobOperator, JobPanel
+from .operator import JobOperator, JobPanel, say
 from .variants import active
 
 PLAIN_ZONE = (0.42, 0.42, 0.36)
@@ -55,7 +55,7 @@ class WINGFETTLE_OT_name_zone(JobOperator, bpy.types.Operator):
         bridge.write_faces(job.body, bridge.ZONE_ATTRIBUTE, zones)
         colour = ZONE_COLOURS.get(self.name, PLAIN_ZONE)
         bridge.paint_zone(job.body, job.zones.find(self.name), bridge.material(f"Zone {self.name}", colour, 0.25))
-        answers.forget()
+        settings.body_changed(context.scene)
         return f"Zone “{self.name}”: {int(chosen.sum())} faces, keep {item.required_mm:.0f} mm clear ({item.reason})."
 
 
@@ -99,10 +99,11 @@ class WINGFETTLE_PT_clearance(JobPanel, bpy.types.Panel):
             row.label(text=zone.name)
             row.prop(zone, "required_mm", text="")
         col.operator("wingfettle.check_clearance")
-        variant = settings.active_variant(context.scene)
-        if variant is None:
+        answer, problem = answers.shown(context.scene, settings.active_variant(context.scene))
+        if answer is None:
+            say(col, problem, "ERROR")
             return
-        for result in answers.of(context.scene, variant).clearance:
+        for result in answer.clearance:
             col.label(text=result.element)
             for zone in result.zones:
                 mark = {"clear": "CHECKMARK", "tight": "ERROR", "touches": "CANCEL"}[zone.verdict]

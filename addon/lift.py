@@ -29,8 +29,7 @@ class WINGFETTLE_OT_estimate_lift(JobOperator, bpy.types.Operator):
         cutting = [c.element for c in answers.of(scene, variant).clearance if any(z.collides for z in c.zones)]
         result = estimate_lift(assembly, from_kmh(job.speed_kmh), body, colliding=cutting)
         answers.of(scene, variant).lift = result
-        for old in [o for o in variant.elements.objects if o.wingfettle.role == "MARK"]:
-            bpy.data.objects.remove(old)
+        settings.drop_marks(variant.elements)
         for place, lift in enumerate(result.elements):
             up = lift.alone_n.value > 0.0
             look = (
@@ -57,10 +56,11 @@ class WINGFETTLE_PT_lift(JobPanel, bpy.types.Panel):
         col = self.layout.column()
         col.prop(context.scene.wingfettle, "speed_kmh")
         col.operator("wingfettle.estimate_lift")
-        variant = settings.active_variant(context.scene)
-        result = answers.of(context.scene, variant).lift if variant is not None else None
-        if result is None:
+        answer, problem = answers.shown(context.scene, settings.active_variant(context.scene))
+        if answer is None or answer.lift is None:
+            say(col, problem, "ERROR")
             return
+        result = answer.lift
         for lift in result.elements:
             col.label(
                 text=f"{lift.element}: {lift.direction}", icon="TRIA_UP" if lift.alone_n.value > 0.0 else "TRIA_DOWN"

@@ -21,14 +21,38 @@ class JobOperator:
         raise NotImplementedError
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        kinds = (bpy.data.objects, bpy.data.meshes, bpy.data.collections, bpy.data.curves)
-        before = [set(k.keys()) for k in kinds]
+        # What is selected and painted in Edit Mode reaches the mesh only when that mode is left.
+        mode = context.mode
+        if mode == "EDIT_MESH":
+            bpy.ops.object.mode_set(mode="OBJECT")
+        try:
+            return self._tried(context)
+        finally:
+            if mode == "EDIT_MESH" and context.active_object is not None:
+                bpy.ops.object.mode_set(mode="EDIT")
+
+    def _tried(self, context: bpy.types.Context) -> set[str]:
+        kinds = (
+            bpy.data.objects,
+            bpy.data.meshes,
+            bpy.data.collections,
+            bpy.data.curves,
+            bpy.data.materials,
+            bpy.data.images,
+        )
+        before = [set(kind.keys()) for kind in kinds]
+        layer = context.view_layer
+        chosen, active = [o.name for o in layer.objects if o.select_get()], layer.objects.active
+        active_name = active.name if active is not None else ""
         try:
             said = self.work(context)
         except InputError as problem:
             for kind, names in zip(kinds, before, strict=True):
                 for name in set(kind.keys()) - names:
                     kind.remove(kind[name])
+            for obj in layer.objects:
+                obj.select_set(obj.name in chosen)
+            layer.objects.active = layer.objects.get(active_name)
             self.report({"ERROR"}, str(problem))
             return {"CANCELLED"}
         self.report({"INFO"}, said)

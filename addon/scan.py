@@ -8,8 +8,9 @@ import bpy
 from bpy.props import EnumProperty, StringProperty
 
 from ..core.errors import InputError
+from ..core.geometry.mesh import join
 from ..core.scan import align, intake, mirror, pose
-from . import bridge
+from . import bridge, settings
 from .operator import JobOperator, JobPanel, say
 
 IMPORTERS = {".stl": "stl_import", ".ply": "ply_import", ".obj": "obj_import"}
@@ -45,21 +46,14 @@ class WINGFETTLE_OT_import_scan(JobOperator, bpy.types.Operator):
             raise InputError(f"{what} is not there; look at its folder.")
         if os.path.getsize(self.filepath) == 0:
             raise InputError(f"{what} is empty (0 bytes); export the scan again.")
-        before = set(context.scene.objects)
-        options = {"global_scale": 1.0, "forward_axis": "Y", "up_axis": "Z"}
-        try:
-            getattr(bpy.ops.wm, IMPORTERS[kind])(filepath=self.filepath, **options)
-        except RuntimeError as problem:
-            raise InputError(
-                f"{what} could not be read as a mesh: {str(problem).strip().splitlines()[-1]}"
-            ) from problem
-        made = [o for o in context.scene.objects if o not in before and o.type == "MESH"]
-        if not made:
-            raise InputError(f"{what} holds no mesh that Blender can read.")
-        obj = made[0]
-        mesh = intake.take_in(bridge.mesh_of(obj), job.unit, what)
+        made = _imported(context, kind, self.filepath, what)
+        mesh = intake.take_in(join([bridge.mesh_of(o) for o in made]), job.unit, what)
         mesh, _, counts = intake.clean(mesh)
+        obj = made[0]
         bridge.write_triangles(obj.data, mesh)
+        obj.data.materials.clear()
+        for rest in made[1:]:
+            settings.remove_object(rest)
         obj.matrix_world.identity()
         obj.name = f"Scan of {self.part}" if self.part else "Scan of the body"
         obj.wingfettle.element = self.part
@@ -68,9 +62,24 @@ class WINGFETTLE_OT_import_scan(JobOperator, bpy.types.Operator):
         else:
             obj.wingfettle.role = "BODY"
             job.body = obj
+            settings.body_changed(context.scene)
         obj.data.materials.append(bridge.material("Scanned body", (0.32, 0.36, 0.40), 0.35))
         note(context.scene, f"{what}: {counts.sentence}")
         return counts.sentence
+
+
+def _imported(context: bpy.types.Context, kind: str, path: str, what: str) -> list[bpy.types.Object]:
+    """The mesh objects that Blender's own importer makes of a file, axes and lengths as they stand in it."""
+    before = set(context.scene.objects)
+    try:
+        getattr(bpy.ops.wm, IMPORTERS[kind])(filepath=path, global_scale=1.0, forward_axis="Y", up_axis="Z")
+    except RuntimeError as problem:
+        reason = str(problem).strip().splitlines()[-1].removeprefix("Error: ")
+        raise InputError(f"{what} could not be read as a mesh: {reason}") from problem
+    made = [o for o in context.scene.objects if o not in before and o.type == "MESH"]
+    if not made:
+        raise InputError(f"{what} holds no mesh that Blender can read.")
+    return made
 
 
 class WINGFETTLE_OT_pick_centre(JobOperator, bpy.types.Operator):
@@ -126,6 +135,7 @@ class WINGFETTLE_OT_pose_body(JobOperator, bpy.types.Operator):
             job.pair_picks, pose.moved(matrix, bridge.picks(job.pair_picks, "on_body")), strict=True
         ):
             pick.on_body = place
+        settings.body_changed(context.scene)
         line = pose.sentence(road, centre)
         note(context.scene, line)
         return line

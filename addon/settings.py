@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import uuid
+
 import bpy
 from bpy.props import (
     BoolProperty,
@@ -14,6 +16,7 @@ from bpy.props import (
     StringProperty,
 )
 
+from ..core.errors import InputError
 from . import bridge
 
 UNITS = [
@@ -23,8 +26,17 @@ UNITS = [
 
 
 def _edited(numbers: ObjectNumbers, context: bpy.types.Context) -> None:
-    if not numbers.building and numbers.role == "ELEMENT":
-        bridge.build_element(numbers.id_data)
+    if numbers.building or numbers.role != "ELEMENT":
+        return
+    obj = numbers.id_data
+    try:
+        bridge.build_element(obj)
+        numbers.problem = ""
+    except InputError as problem:
+        # A property cannot report: the panel shows it, and the mesh stays as it was.
+        numbers.problem = str(problem)
+    for collection in obj.users_collection:
+        drop_marks(collection)
 
 
 def _number(name: str, unit: str, text: str, **limits: float) -> FloatProperty:
@@ -37,6 +49,7 @@ class ObjectNumbers(bpy.types.PropertyGroup):
     """An object's part in the job, and the numbers of a rebuilt element."""
 
     building: BoolProperty(options={"HIDDEN", "SKIP_SAVE"})
+    problem: StringProperty(options={"HIDDEN", "SKIP_SAVE"})
     role: EnumProperty(
         items=[(r, r.title(), "") for r in ("NONE", "BODY", "PART", "PLACE", "ELEMENT", "MARK")], default="NONE"
     )
@@ -111,6 +124,7 @@ class SceneSettings(bpy.types.PropertyGroup):
     new_element: StringProperty(name="Element", description="Name of the element to box in", default="lower")
     half: EnumProperty(name="Scanned half", items=[("left", "Left", ""), ("right", "Right", "")], default="left")
     body: PointerProperty(type=bpy.types.Object)
+    body_state: StringProperty(description="Changes whenever the body's faces or zones do", options={"HIDDEN"})
     centre_picks: CollectionProperty(type=CentrePick)
     pair_picks: CollectionProperty(type=PairPick)
     zones: CollectionProperty(type=ZoneItem)
@@ -158,3 +172,22 @@ def element_objects(variant: VariantItem) -> list[bpy.types.Object]:
     return sorted(
         (o for o in variant.elements.objects if o.wingfettle.role == "ELEMENT"), key=lambda o: o.wingfettle.element
     )
+
+
+def drop_marks(collection: bpy.types.Collection) -> None:
+    """Remove force arrows and their labels: they no longer hold once an element has changed."""
+    for obj in [o for o in collection.objects if o.wingfettle.role == "MARK"]:
+        remove_object(obj)
+
+
+def remove_object(obj: bpy.types.Object) -> None:
+    """Remove an object and its data, if nothing else uses it."""
+    data = obj.data
+    bpy.data.objects.remove(obj)
+    if data is not None and data.users == 0:
+        (bpy.data.meshes if isinstance(data, bpy.types.Mesh) else bpy.data.curves).remove(data)
+
+
+def body_changed(scene: bpy.types.Scene) -> None:
+    """Say that the body's faces or zones have changed, so that answers worked out before no longer hold."""
+    scene.wingfettle.body_state = uuid.uuid4().hex

@@ -86,6 +86,7 @@ class WINGFETTLE_OT_turn_over(JobOperator, bpy.types.Operator):
             raise InputError("The wing as found stays as it was found; start a new variant to change it.")
         obj = element_object(variant, self.element)
         bridge.write_element(obj, turned_over(bridge.element_of(obj)))
+        settings.drop_marks(variant.elements)
         return f"“{self.element}” turned over in “{variant.name}”."
 
 
@@ -100,7 +101,8 @@ class WINGFETTLE_OT_leave_out(JobOperator, bpy.types.Operator):
         variant = active(context.scene)
         if variant.name == AS_FOUND:
             raise InputError("The wing as found stays as it was found; start a new variant to change it.")
-        bpy.data.objects.remove(element_object(variant, self.element))
+        settings.remove_object(element_object(variant, self.element))
+        settings.drop_marks(variant.elements)
         return f"“{self.element}” left out of “{variant.name}”."
 
 

@@ -7,6 +7,7 @@ import json
 import bpy
 from bpy.props import StringProperty
 
+from ..core.elements.loft import loft
 from ..core.elements.rebuild import rebuild
 from ..core.errors import InputError
 from ..core.sections.measure import faces_in_place, measure_element
@@ -57,6 +58,7 @@ class WINGFETTLE_OT_measure(JobOperator, bpy.types.Operator):
         measured = measure_element(self.element, part)
         element = rebuild(measured).element
         tolerance = from_mm(job.tolerance_mm)
+        loft(element)  # refuses numbers that make no solid, before anything in the scene is touched
         variant = settings.variant_named(scene, AS_FOUND)
         if variant is None:
             variant = job.variants.add()
@@ -73,6 +75,7 @@ class WINGFETTLE_OT_measure(JobOperator, bpy.types.Operator):
             apart.hide_render = True
             apart.hide_set(True)
             bridge.write_triangles(source.data, scan.subset(~inside))
+            settings.body_changed(scene)
         else:
             source.hide_render = True
             source.hide_set(True)
@@ -106,6 +109,7 @@ class WINGFETTLE_PT_wing(JobPanel, bpy.types.Panel):
             return
         numbers = obj.wingfettle
         col.label(text=obj.name)
+        say(col, numbers.problem, "ERROR")
         for field in ("chord_mm", "span_mm", "taper", "incidence_deg", "twist_deg", "sweep_deg", "dihedral_deg"):
             col.prop(numbers, field)
         col.prop(numbers, "leading_edge_mm")

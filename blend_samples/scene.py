@@ -9,6 +9,7 @@ import tempfile
 from pathlib import Path
 
 import bpy
+
 from wingfettle import addon
 
 from . import demo
@@ -27,6 +28,7 @@ def main() -> None:
         for variant in bpy.context.scene.wingfettle.variants:
             variant.picture = ""
         bpy.ops.wm.save_as_mainfile(filepath=str(SCENE), compress=True)
+        addon.unregister()
         (HERE / "pictures").mkdir(exist_ok=True)
         for number, name in ((1, "as_found"), (4, "wide_low")):
             (HERE / "pictures" / f"{name}.png").write_bytes((out / f"variant-{number}.png").read_bytes())

@@ -21,7 +21,7 @@ from wingfettle.core.geometry.mesh import TriMesh
 from wingfettle.core.sections.cut import cut_mesh
 from wingfettle.core.sections.fit import SectionFit, fit_section
 from wingfettle.core.sections.measure import faces_in_place, measure_element
-from wingfettle.core.sections.shape import SectionShape, blend, cosine_spaced, shape_from_ordinates
+from wingfettle.core.sections.shape import blend, cosine_spaced, shape_from_ordinates
 from wingfettle.core.sections.summary import plain_sections, sentence
 
 Floats = NDArray[np.float64]
@@ -282,6 +282,21 @@ def test_standard_errors_are_honest(fitted: list[tuple[SectionFit, float, float,
     assert ((size < 4.0).mean(axis=0) >= 0.95).all()
     assert (np.median(size, axis=0) > 0.2).all()
     assert (np.median(size, axis=0) < 2.0).all()
+
+
+def test_points_spread_between_measured_ones_do_not_count_as_measured() -> None:
+    # Four points on each straight way between two measured ones: four times as many, and nothing new.
+    rng = np.random.default_rng(21)
+    z = []
+    for k in range(16):
+        points, chord, incidence, _ = scanned(rng, DIGITS[k % len(DIGITS)], hole=False)
+        one = fit_section(points)
+        share = np.arange(4)[:, None, None] / 4.0
+        many = fit_section(((1.0 - share) * points + share * np.roll(points, -1, axis=0)).reshape(-1, 2))
+        z.append([(many.chord_m - chord) / many.chord_se_m, (many.incidence_rad - incidence) / many.incidence_se_rad])
+        # Taken for measured, they would halve the standard error and, being means, lower it further.
+        assert many.incidence_se_rad > 0.6 * one.incidence_se_rad
+    assert (np.abs(z) < 4.0).mean() >= 0.9
 
 
 def test_a_base_that_was_not_seen_widens_the_chord() -> None:
