@@ -50,6 +50,7 @@ class JobOperator:
             for kind, names in zip(kinds, before, strict=True):
                 for name in set(kind.keys()) - names:
                     kind.remove(kind[name])
+            layer.update()
             for obj in layer.objects:
                 obj.select_set(obj.name in chosen)
             layer.objects.active = layer.objects.get(active_name)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 import bpy
 from bpy.props import EnumProperty, StringProperty
@@ -10,6 +11,7 @@ from bpy.props import EnumProperty, StringProperty
 from ..core.errors import InputError
 from ..core.geometry.mesh import join
 from ..core.scan import align, intake, mirror, pose
+from ..core.scan.file_check import check_numbers
 from . import bridge, settings
 from .operator import JobOperator, JobPanel, say
 
@@ -46,6 +48,7 @@ class WINGFETTLE_OT_import_scan(JobOperator, bpy.types.Operator):
             raise InputError(f"{what} is not there; look at its folder.")
         if os.path.getsize(self.filepath) == 0:
             raise InputError(f"{what} is empty (0 bytes); export the scan again.")
+        check_numbers(Path(self.filepath))
         made = _imported(context, kind, self.filepath, what)
         mesh = intake.take_in(join([bridge.mesh_of(o) for o in made]), job.unit, what)
         mesh, _, counts = intake.clean(mesh)

@@ -54,6 +54,8 @@ class WINGFETTLE_OT_measure(JobOperator, bpy.types.Operator):
             raise InputError("There is no body scan yet; import one.")
         scan = bridge.mesh_of(source)
         inside = faces_in_place(scan, bridge.place_box(place), self.element)
+        if source is job.body and inside.all():
+            raise InputError(f"The box for “{self.element}” holds the whole scan; shrink it round the element alone.")
         part = scan.subset(inside)
         measured = measure_element(self.element, part)
         element = rebuild(measured).element

@@ -26,6 +26,8 @@ THICKNESS_WEIGHTS = 6
 MEAN_WEIGHTS = 6
 SCANNER_FLOOR_M = 2e-5
 """No hand-held scanner is better than 0.02 mm; keeps the robust scale from collapsing. Common practice, no source."""
+THICKEST = 0.35
+"""Anything thicker is a strut or a body, not a wing: handbook sections end at 24 %. Common practice, no source."""
 _BASE = 0
 """Side number of the blunt base; +1 and -1 are the upper and lower side."""
 
@@ -131,6 +133,12 @@ def fit_section(points: Floats, iterations: int = 40) -> SectionFit:
             break
     foot = _foot_points(points, frame, shape)
     residual, jacobian = _linearise(points, frame, shape, foot)
+    thickness = shape.thickness()[0]
+    if thickness > THICKEST:
+        raise InputError(
+            f"The cut does not look like a wing section: it is {100.0 * thickness:.0f} % as thick as it is long; "
+            f"wing sections stay below {100.0 * THICKEST:.0f} %."
+        )
     used = weight > 0.0
     tail_seen = int(((foot.side == _BASE) & used).sum()) >= 2
     rms = float(np.sqrt(np.mean(residual[used] ** 2)))

@@ -48,14 +48,14 @@ def someone_else(scene: bpy.types.Scene) -> bpy.types.Object:
     return obj
 
 
-def ball(path: Path, radius: float, spoil: bool = False) -> Path:
+def ball(path: Path, radius: float, spoil: bool = False, **options: Any) -> Path:
     """A sphere of 1280 faces as a PLY file; one coordinate not a number if wanted."""
     mesh = trimesh.creation.icosphere(3, radius)
     if spoil:
         mesh = trimesh.Trimesh(
             np.where(np.arange(len(mesh.vertices))[:, None] == 7, np.nan, mesh.vertices), mesh.faces, process=False
         )
-    mesh.export(path)
+    mesh.export(path, **options)
     return path
 
 
@@ -84,9 +84,15 @@ def test_one_triangle(scene: bpy.types.Scene, tmp_path: Path, suffix: str) -> No
 
 
 @pytest.mark.usefixtures("someone_else")
-def test_coordinates_that_are_no_numbers(scene: bpy.types.Scene, tmp_path: Path) -> None:
-    path = ball(tmp_path / "broken.ply", 900.0, spoil=True)
-    refused(scene, bpy.ops.wingfettle.import_scan, "broken", "not numbers", filepath=str(path))
+@pytest.mark.parametrize("name", ["broken.ply", "broken.stl", "broken.obj", "text.ply", "text.stl"])
+def test_coordinates_that_are_no_numbers(scene: bpy.types.Scene, tmp_path: Path, name: str) -> None:
+    # Blender's importers set such points to the origin, so the import itself would not fail.
+    path = tmp_path / name
+    options = {"text.ply": {"encoding": "ascii"}, "text.stl": {"file_type": "stl_ascii"}}.get(name, {})
+    ball(path, 900.0, spoil=True, **options)
+    refused(scene, bpy.ops.wingfettle.import_scan, name, "not numbers", filepath=str(path))
+    ball(path, 900.0, **options)
+    assert bpy.ops.wingfettle.import_scan(filepath=str(path)) == {"FINISHED"}
 
 
 @pytest.mark.usefixtures("someone_else")
