@@ -42,7 +42,9 @@ class WINGFETTLE_OT_estimate_lift(JobOperator, bpy.types.Operator):
             mark = bridge.new_object(name, variant.elements, arrow(start, vector, radius))
             mark.data.materials.append(look)
             words = f"{lift.element}: {lift.direction}\n{lift.alone_n.value:+.0f} N alone"
-            text = bridge.label(f"Label {name}", words, label_place(start, vector), variant.elements, look)
+            text = bridge.label(
+                f"Label {name}", words, label_place(start, vector, assembly.elements), variant.elements, look
+            )
             for obj in (mark, text):
                 obj.wingfettle.role, obj.wingfettle.element = "MARK", lift.element
         return " ".join(e.sentence for e in result.elements)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..geometry.mesh import TriMesh
+from .element import Element
 
 _SIDES = 24
 _HEAD_RADIUS = 2.4  # over the shaft's radius
@@ -72,6 +75,9 @@ def force_arrow(
     return beside + np.array([0.0, 0.0, length]), np.array([0.0, 0.0, -length]), 0.009
 
 
-def label_place(start: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(3,) m: foot of the upper of two lines of writing that stand free above an arrow."""
-    return np.array([start[0], start[1], max(start[2], start[2] + vector[2]) + 0.065])
+def label_place(
+    start: NDArray[np.float64], vector: NDArray[np.float64], elements: Sequence[Element]
+) -> NDArray[np.float64]:
+    """(3,) m: foot of the upper of two lines of writing that stand free above an arrow and all ``elements``."""
+    top = max(e.leading_edge[2] + (e.end_plate.above_m if e.end_plate is not None else 0.0) for e in elements)
+    return np.array([start[0], start[1], max(start[2], start[2] + vector[2], top) + 0.065])
