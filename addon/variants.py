@@ -31,6 +31,18 @@ def active(scene: bpy.types.Scene) -> settings.VariantItem:
     return variant
 
 
+def changeable(scene: bpy.types.Scene) -> settings.VariantItem:
+    """The chosen variant, if it may be changed.
+
+    Raises:
+        InputError: it is the wing as found, or there is none yet.
+    """
+    variant = active(scene)
+    if variant.name == AS_FOUND:
+        raise InputError("The wing as found stays as it was found; start a new variant to change it.")
+    return variant
+
+
 def element_object(variant: settings.VariantItem, name: str) -> bpy.types.Object:
     """The variant's element called ``name``.
 
@@ -81,9 +93,7 @@ class WINGFETTLE_OT_turn_over(JobOperator, bpy.types.Operator):
     element: StringProperty(name="Element", default="lower")
 
     def work(self, context: bpy.types.Context) -> str:
-        variant = active(context.scene)
-        if variant.name == AS_FOUND:
-            raise InputError("The wing as found stays as it was found; start a new variant to change it.")
+        variant = changeable(context.scene)
         obj = element_object(variant, self.element)
         bridge.write_element(obj, turned_over(bridge.element_of(obj)))
         settings.drop_marks(variant.elements)
@@ -98,9 +108,7 @@ class WINGFETTLE_OT_leave_out(JobOperator, bpy.types.Operator):
     element: StringProperty(name="Element", default="lower")
 
     def work(self, context: bpy.types.Context) -> str:
-        variant = active(context.scene)
-        if variant.name == AS_FOUND:
-            raise InputError("The wing as found stays as it was found; start a new variant to change it.")
+        variant = changeable(context.scene)
         settings.remove_object(element_object(variant, self.element))
         settings.drop_marks(variant.elements)
         return f"“{self.element}” left out of “{variant.name}”."
