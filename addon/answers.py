@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import bpy
 
@@ -26,11 +26,10 @@ class Answer:
 
 @dataclass
 class Body:
-    """The body scan as arrays, read once for each state of the scene."""
+    """The body scan as arrays; the index is made when the first clearance asks for it."""
 
-    state: str
     mesh: TriMesh
-    index: TriangleIndex | None = field(default=None)
+    index: TriangleIndex | None = None
 
 
 _answers: dict[str, Answer] = {}
@@ -38,12 +37,12 @@ _bodies: dict[str, Body] = {}
 
 
 def body(scene: bpy.types.Scene) -> Body:
-    """The body scan; read again when its faces or zones have changed."""
+    """The body scan; read again, and the last one forgotten, when its faces or zones have changed."""
     job = scene.wingfettle
-    held = _bodies.get("body")
-    if held is None or held.state != job.body_state:
-        held = _bodies["body"] = Body(job.body_state, bridge.mesh_of(job.body))
-    return held
+    if job.body_state not in _bodies:
+        _bodies.clear()
+        _bodies[job.body_state] = Body(bridge.mesh_of(job.body))
+    return _bodies[job.body_state]
 
 
 def of(scene: bpy.types.Scene, variant: settings.VariantItem) -> Answer:

@@ -13,12 +13,13 @@ from ..core.elements.element import Element, EndPlate
 from ..core.elements.loft import QuadMesh, loft
 from ..core.errors import InputError
 from ..core.geometry.box import Box
-from ..core.geometry.mesh import TriMesh
+from ..core.geometry.mesh import TriMesh, moved
 from ..core.sections.shape import SectionShape
 from ..core.units import from_degrees, from_mm, to_degrees, to_mm
 
 ZONE_ATTRIBUTE = "wingfettle_zone"
 FLAG_ATTRIBUTE = "wingfettle_collides"
+COLLISION_COLOUR = (0.75, 0.0, 0.25)
 MARK_M = 0.008
 """How far the paint on colliding faces reaches past them."""
 
@@ -39,6 +40,14 @@ def mesh_of(obj: bpy.types.Object) -> TriMesh:
 def write_triangles(data: bpy.types.Mesh, mesh: TriMesh) -> None:
     """Replace all geometry of ``data``; it is left smooth-shaded."""
     _write(data, mesh.points, [mesh.triangles])
+
+
+def keep_faces(obj: bpy.types.Object, scan: TriMesh, keep: np.ndarray) -> None:
+    """Leave only the faces of ``scan``, the object's mesh, where ``keep`` is true; they stay in their zones."""
+    zones = zones_of(obj)[keep]
+    write_triangles(obj.data, scan.subset(keep))
+    write_faces(obj, ZONE_ATTRIBUTE, zones)
+    paint_faces(obj, zones + 1)
 
 
 def write_quads(data: bpy.types.Mesh, mesh: QuadMesh) -> None:
@@ -131,6 +140,12 @@ def picks(items: bpy.types.bpy_prop_collection, name: str) -> np.ndarray:
     return np.array([getattr(i, name) for i in items], float).reshape(-1, 3)
 
 
+def move_picks(items: bpy.types.bpy_prop_collection, name: str, matrix: np.ndarray) -> None:
+    """Move the property ``name`` of each item by a (4, 4) matrix."""
+    for item, place in zip(items, moved(picks(items, name), matrix), strict=True):
+        setattr(item, name, place)
+
+
 def flags(items: bpy.types.bpy_prop_collection, name: str) -> np.ndarray:
     """(n,) bool, the property ``name`` of each item."""
     return np.array([getattr(i, name) for i in items], bool)
@@ -220,20 +235,20 @@ def _shape(thickness: object, mean: object, trailing_edge: float) -> SectionShap
     )
 
 
-def flag_element(obj: bpy.types.Object, hits: np.ndarray, warning: bpy.types.Material) -> None:
-    """Store which of the element's faces collide, and paint them and their neighbours with ``warning``."""
+def flag_element(obj: bpy.types.Object, hits: np.ndarray) -> None:
+    """Store which of the element's faces collide, and paint them and their neighbours."""
     mesh = element_triangles(obj)
     write_faces(obj, FLAG_ATTRIBUTE, _by_face(obj, hits))
-    _paint(obj, _by_face(obj, widened(mesh, hits, MARK_M)), np.zeros(len(obj.data.polygons), np.int32), warning)
+    _paint(obj, _by_face(obj, widened(mesh, hits, MARK_M)), np.zeros(len(obj.data.polygons), np.int32))
 
 
-def flag_body(obj: bpy.types.Object, mesh: TriMesh, hits: list[np.ndarray], warning: bpy.types.Material) -> None:
+def flag_body(obj: bpy.types.Object, mesh: TriMesh, hits: list[np.ndarray]) -> None:
     """The same for the body's faces numbered in any of ``hits``; others keep their zone's material."""
     flagged = np.zeros(len(obj.data.polygons), bool)
     for numbers in hits:
         flagged[numbers] = True
     write_faces(obj, FLAG_ATTRIBUTE, flagged)
-    _paint(obj, widened(mesh, flagged, MARK_M), zones_of(obj) + 1, warning)
+    _paint(obj, widened(mesh, flagged, MARK_M), zones_of(obj) + 1)
 
 
 def paint_zone(obj: bpy.types.Object, zone: int, colour: bpy.types.Material) -> None:
@@ -259,17 +274,17 @@ def label(
     return obj
 
 
-def striped(name: str, colour: tuple[float, float, float]) -> bpy.types.Material:
-    """A material of 6 mm checks, so that the mark is a pattern and not a hue alone."""
-    found = bpy.data.materials.get(name)
+def _collision_look() -> bpy.types.Material:
+    """Checks of 6 mm, so that the mark is a pattern and not a hue alone."""
+    found = bpy.data.materials.get("Collides")
     if found is None:
-        found = material(name, colour)
+        found = material("Collides", COLLISION_COLOUR)
         tree = found.node_tree
         shader = next(n for n in tree.nodes if n.type == "BSDF_PRINCIPLED")
         checks = tree.nodes.new("ShaderNodeTexChecker")
         place = tree.nodes.new("ShaderNodeTexCoord")
         checks.inputs["Scale"].default_value = 160.0
-        checks.inputs["Color1"].default_value = (*colour, 1.0)
+        checks.inputs["Color1"].default_value = (*COLLISION_COLOUR, 1.0)
         checks.inputs["Color2"].default_value = (1.0, 1.0, 1.0, 1.0)
         tree.links.new(place.outputs["Object"], checks.inputs["Vector"])
         tree.links.new(checks.outputs["Color"], shader.inputs["Base Color"])
@@ -281,7 +296,8 @@ def _by_face(obj: bpy.types.Object, hits: np.ndarray) -> np.ndarray:
     return np.concatenate([hits[: 2 * quads].reshape(-1, 2).any(axis=1), hits[2 * quads :]])
 
 
-def _paint(obj: bpy.types.Object, flagged: np.ndarray, slots: np.ndarray, warning: bpy.types.Material) -> None:
+def _paint(obj: bpy.types.Object, flagged: np.ndarray, slots: np.ndarray) -> None:
+    warning = _collision_look()
     if warning.name not in obj.data.materials:
         obj.data.materials.append(warning)
     paint_faces(obj, np.where(flagged, obj.data.materials.find(warning.name), slots))

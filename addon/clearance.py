@@ -12,7 +12,7 @@ from ..core.scan.scan_mesh import zone_named
 from ..core.units import from_mm, to_mm
 from . import answers, bridge, settings
 from .operator import JobOperator, JobPanel, say
-from .variants import active
+from .variants import active, show_only
 
 PLAIN_ZONE = (0.42, 0.42, 0.36)
 ZONE_COLOURS = {
@@ -26,11 +26,6 @@ ZONE_COLOURS = {
 }
 
 
-def warning() -> bpy.types.Material:
-    """The look of colliding faces."""
-    return bridge.striped("Collides", (0.75, 0.0, 0.25))
-
-
 class WINGFETTLE_OT_name_zone(JobOperator, bpy.types.Operator):
     """Make the body's selected faces a named zone that the wing must keep clear of"""
 
@@ -39,10 +34,15 @@ class WINGFETTLE_OT_name_zone(JobOperator, bpy.types.Operator):
     name: StringProperty(name="Zone", default="boot lid")
     required_mm: FloatProperty(name="Keep clear (mm)", default=-1.0, description="Below zero: the customary value")
 
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        return context.window_manager.invoke_props_dialog(self)
+
     def work(self, context: bpy.types.Context) -> str:
         job = context.scene.wingfettle
         if job.body is None:
             raise InputError("There is no body scan yet; import one.")
+        if not self.name.strip():
+            raise InputError("A zone needs a name, such as “boot lid”.")
         chosen = bridge.selected_faces(job.body)
         if not chosen.any():
             raise InputError("No faces of the body are selected; select those of the zone in Edit Mode.")
@@ -81,8 +81,8 @@ class WINGFETTLE_OT_check_clearance(JobOperator, bpy.types.Operator):
             for o in objects
         )
         for obj, result in zip(objects, answer.clearance, strict=True):
-            bridge.flag_element(obj, result.element_hits, warning())
-        bridge.flag_body(job.body, body.mesh, [c.body_hits for c in answer.clearance], warning())
+            bridge.flag_element(obj, result.element_hits)
+        show_only(scene, variant)
         nearest = [(c.element, min(c.zones, key=lambda z: z.distance_m)) for c in answer.clearance]
         return "; ".join(f"{name}: {zone.zone} at {to_mm(zone.distance_m):.1f} mm" for name, zone in nearest)
 

@@ -15,9 +15,9 @@ from ..core.report.text import comparison_text
 from ..core.report.view import rear_view
 from ..core.units import from_kmh
 from . import answers, bridge, settings
-from .clearance import warning
 from .operator import JobOperator, JobPanel, say
 from .variants import active, show_only
+from .wing import AS_FOUND
 
 
 def results(scene: bpy.types.Scene) -> list[VariantResult]:
@@ -40,7 +40,7 @@ def results(scene: bpy.types.Scene) -> list[VariantResult]:
 
 def section_rows(scene: bpy.types.Scene) -> list[SectionRow]:
     """The measured sections of the wing as found."""
-    found = scene.wingfettle.variants[0] if scene.wingfettle.variants else None
+    found = settings.variant_named(scene, AS_FOUND)
     rows = []
     for obj in settings.element_objects(found) if found is not None else []:
         for row in json.loads(obj.wingfettle.measured or "[]"):
@@ -67,9 +67,6 @@ class WINGFETTLE_OT_render_variants(JobOperator, bpy.types.Operator):
         names = []
         for number, variant in enumerate(job.variants):
             show_only(scene, variant)
-            collisions = answers.of(scene, variant).clearance
-            if collisions:
-                bridge.flag_body(job.body, answers.body(scene).mesh, [c.body_hits for c in collisions], warning())
             variant.picture = os.path.join(self.directory, f"variant-{number + 1}.png")
             scene.render.filepath = variant.picture
             bpy.ops.render.render(write_still=True)

@@ -127,6 +127,8 @@ class WINGFETTLE_OT_pose_body(JobOperator, bpy.types.Operator):
         job = context.scene.wingfettle
         if job.body is None:
             raise InputError("There is no body scan yet; import one.")
+        if job.zones or job.variants:
+            raise InputError("Zones and elements rest on the vehicle axes; set these before naming or measuring any.")
         mesh = bridge.mesh_of(job.body)
         road = pose.find_road(mesh)
         centre = pose.centre_plane_from_points(bridge.picks(job.centre_picks, "point"), road.normal, mesh)
@@ -134,10 +136,8 @@ class WINGFETTLE_OT_pose_body(JobOperator, bpy.types.Operator):
         whole = mirror.mirror_half(mesh.transformed(matrix), job.half)
         bridge.write_triangles(job.body.data, whole)
         job.body.matrix_world.identity()
-        for pick, place in zip(
-            job.pair_picks, pose.moved(matrix, bridge.picks(job.pair_picks, "on_body")), strict=True
-        ):
-            pick.on_body = place
+        bridge.move_picks(job.centre_picks, "point", matrix)
+        bridge.move_picks(job.pair_picks, "on_body", matrix)
         settings.body_changed(context.scene)
         line = pose.sentence(road, centre)
         note(context.scene, line)

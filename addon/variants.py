@@ -7,16 +7,19 @@ from bpy.props import StringProperty
 
 from ..core.elements.element import turned_over
 from ..core.errors import InputError
-from . import bridge, settings
+from . import answers, bridge, settings
 from .operator import JobOperator, JobPanel
 from .wing import AS_FOUND
 
 
 def show_only(scene: bpy.types.Scene, shown: settings.VariantItem) -> None:
-    """Show one variant, in the viewport and in renders; hide the others."""
+    """Show one variant, in the viewport and in renders, with its collisions on the body; hide the others."""
     for variant in scene.wingfettle.variants:
         hidden = variant.name != shown.name
         variant.elements.hide_viewport = variant.elements.hide_render = hidden
+    if scene.wingfettle.body is not None:
+        hits = [c.body_hits for c in answers.of(scene, shown).clearance]
+        bridge.flag_body(scene.wingfettle.body, answers.body(scene).mesh, hits)
 
 
 def active(scene: bpy.types.Scene) -> settings.VariantItem:

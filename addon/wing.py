@@ -10,6 +10,7 @@ from bpy.props import StringProperty
 from ..core.elements.loft import loft
 from ..core.elements.rebuild import rebuild
 from ..core.errors import InputError
+from ..core.scan.mirror import left_half
 from ..core.sections.measure import faces_in_place, measure_element
 from ..core.sections.summary import plain_sections, sentence
 from ..core.units import from_mm
@@ -57,7 +58,8 @@ class WINGFETTLE_OT_measure(JobOperator, bpy.types.Operator):
         if source is job.body and inside.all():
             raise InputError(f"The box for “{self.element}” holds the whole scan; shrink it round the element alone.")
         part = scan.subset(inside)
-        measured = measure_element(self.element, part)
+        # The body's right half is the left one mirrored: measuring it again would only flatter the errors.
+        measured = measure_element(self.element, part.subset(left_half(part)) if source is job.body else part)
         element = rebuild(measured).element
         tolerance = from_mm(job.tolerance_mm)
         loft(element)  # refuses numbers that make no solid, before anything in the scene is touched
@@ -76,7 +78,7 @@ class WINGFETTLE_OT_measure(JobOperator, bpy.types.Operator):
             apart = bridge.new_object(f"Scan of {self.element}", bridge.collection(scene, "Scanned wing"), part)
             apart.hide_render = True
             apart.hide_set(True)
-            bridge.write_triangles(source.data, scan.subset(~inside))
+            bridge.keep_faces(source, scan, ~inside)
             settings.body_changed(scene)
         else:
             source.hide_render = True

@@ -82,9 +82,9 @@ def _work(job: dict[str, Any], out: Path, width: int, tell: Teller) -> None:
         bpy.data.objects[f"Place of {place['element']}"].scale = place["size_m"]
         ops.measure(element=place["element"])
         tell(f"“{place['element']}” measured and rebuilt")
-    corners = bridge.mesh_of(settings.body).corners
+    middles = bridge.mesh_of(settings.body).corners.mean(axis=1)
     for zone in job["zones"]:
-        _select(settings.body, corners, zone)
+        _select(settings.body, middles, zone["boxes"])
         ops.name_zone(name=zone["name"], required_mm=zone["required_mm"])
     tell("zones painted")
     for variant in job["variants"][1:]:
@@ -119,17 +119,17 @@ def _set(name: str, numbers: dict[str, float]) -> None:
             setattr(fields, key, value)
 
 
-def _select(body: bpy.types.Object, corners: np.ndarray, zone: dict[str, Any]) -> None:
-    """Select the faces a person would paint: those in the boxes, looking the way given."""
-    middle = corners.mean(axis=1)
-    chosen = np.zeros(len(corners), bool)
-    for box in zone["boxes"]:
-        inside = ((middle >= box["min"]) & (middle <= box["max"])).all(axis=1)
-        if "normal_towards" in box:
-            normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-            length = np.maximum(np.linalg.norm(normal, axis=1), 1e-30)
-            inside &= normal @ np.array(box["normal_towards"]) >= box.get("min_cosine", 0.0) * length
-        chosen |= inside
+def _select(body: bpy.types.Object, middles: np.ndarray, boxes: list[dict[str, Any]]) -> None:
+    """Select the faces a person would paint: those whose middle (m, 3) lies in one of the boxes."""
+    low = np.min([box["min"] for box in boxes], axis=0)
+    high = np.max([box["max"] for box in boxes], axis=0)
+    near = np.flatnonzero(((middles >= low) & (middles <= high)).all(axis=1))
+    some = middles[near]
+    inside = np.zeros(len(near), bool)
+    for box in boxes:
+        inside |= ((some >= box["min"]) & (some <= box["max"])).all(axis=1)
+    chosen = np.zeros(len(middles), bool)
+    chosen[near[inside]] = True
     body.data.polygons.foreach_set("select", chosen)
 
 

@@ -29,7 +29,7 @@ class TriMesh:
 
     def transformed(self, matrix: NDArray[np.float64]) -> TriMesh:
         """The same triangles with points moved by a (4, 4) rigid or affine ``matrix``."""
-        return TriMesh(self.points @ matrix[:3, :3].T + matrix[:3, 3], self.triangles)
+        return TriMesh(moved(self.points, matrix), self.triangles)
 
     def subset(self, keep: NDArray[np.bool_]) -> TriMesh:
         """The triangles where ``keep`` (m,) is true, with unused points left out."""
@@ -38,6 +38,11 @@ class TriMesh:
         used[triangles] = True
         number = np.cumsum(used, dtype=np.int32) - 1
         return TriMesh(self.points[used], number[triangles])
+
+
+def moved(points: NDArray[np.float64], matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+    """``points`` (n, 3) moved by a (4, 4) rigid or affine ``matrix``."""
+    return points @ matrix[:3, :3].T + matrix[:3, 3]
 
 
 def face_normals(corners: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
+from ..geometry.mesh import moved
 
 
 def rigid_from_pairs(
@@ -40,7 +41,7 @@ def rigid_from_pairs(
     matrix = np.eye(4)
     matrix[:3, :3] = (u @ sign @ vt).T
     matrix[:3, 3] = to_middle - matrix[:3, :3] @ from_middle
-    return matrix, np.linalg.norm(source @ matrix[:3, :3].T + matrix[:3, 3] - target, axis=1)
+    return matrix, np.linalg.norm(moved(source, matrix) - target, axis=1)
 
 
 def with_mirror_images(points: NDArray[np.float64], mirrored: NDArray[np.bool_]) -> NDArray[np.float64]:

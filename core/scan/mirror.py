@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..geometry.mesh import TriMesh
@@ -36,6 +37,11 @@ def mirror_half(mesh: TriMesh, half: str) -> TriMesh:
     image = kept.points[~on_plane] * [1.0, -1.0, 1.0]
     mirrored = image_of[kept.triangles][:, [0, 2, 1]]
     return TriMesh(np.concatenate([kept.points, image]), np.concatenate([kept.triangles, mirrored]))
+
+
+def left_half(mesh: TriMesh) -> NDArray[np.bool_]:
+    """(m,) bool: the faces left of the centre plane, which no face of a mirrored scan crosses."""
+    return np.asarray(mesh.corners[:, :, 1].mean(axis=1) > 0.0)
 
 
 def _clipped(mesh: TriMesh, sign: float) -> TriMesh:

@@ -75,7 +75,7 @@ def find_road(mesh: TriMesh, rng_seed: int = 0) -> Plane:
     if score < 0.02:
         raise InputError(
             "No road plane found: the scan has no flat piece with everything else above it. Scan a patch of "
-            "the floor with the car, or select faces that lie parallel to the road and take the plane from them."
+            "the floor with the car."
         )
     return road_from_points(middle[np.abs(middle @ normal - offset) < CLOSE_M], normal)
 
@@ -192,11 +192,6 @@ def _flat_fit(points: Floats) -> tuple[Floats, float]:
 def _tilt(points: Floats, off: Floats, along: Floats) -> Floats:
     run = points @ along - (points @ along).mean()
     return run * float(run @ (off - off.mean())) / float(run @ run)
-
-
-def moved(matrix: Floats, points: Floats) -> Floats:
-    """``points`` (n, 3) moved by a (4, 4) rigid ``matrix``."""
-    return points @ matrix[:3, :3].T + matrix[:3, 3]
 
 
 def sentence(road: Plane, centre: Plane) -> str:

@@ -13,6 +13,7 @@ import pytest
 import trimesh
 
 from blend_samples import demo
+from wingfettle import addon
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +66,28 @@ def test_clearance(done: Any) -> None:
     assert any(z["collides"] for v, m, _ in pairs(done) for z in m["zones"] if v == "wide low")
 
 
+def test_body_bears_the_marks_of_the_variant_shown(done: Any) -> None:
+    bpy.ops.wm.open_mainfile(filepath=str(done[0] / "scene.blend"))
+    addon.register()
+    try:
+        body = bpy.data.objects["Scan of the body"]
+
+        def marked() -> int:
+            return sum(f.value for f in body.data.attributes["wingfettle_collides"].data)
+
+        bpy.ops.wingfettle.show_variant(name="wide low")
+        bpy.ops.wingfettle.check_clearance()
+        assert marked() > 0
+        bpy.ops.wingfettle.show_variant(name="lower left out")
+        assert marked() == 0
+        bpy.ops.wingfettle.show_variant(name="wide low")
+        assert marked() > 0
+        with pytest.raises(RuntimeError, match="before naming or measuring"):
+            bpy.ops.wingfettle.pose_body()
+    finally:
+        addon.unregister()
+
+
 def test_forces_have_bands(done: Any) -> None:
     for variant, mine, _ in pairs(done):
         for key in ("lift_alone_n", "lift_group_n"):
@@ -100,5 +123,11 @@ def test_faces_are_flagged_on_both_sides(done: Any) -> None:
     bpy.ops.wm.open_mainfile(filepath=str(done[0] / "scene.blend"))
     lower = bpy.data.objects["lower (wide low)"].data.attributes["wingfettle_collides"].data
     assert 0 < sum(f.value for f in lower) < len(lower)
+    # The scene was saved showing the wing as found, so the body bears no mark of another variant.
+    body = bpy.data.objects["Scan of the body"]
+    assert sum(f.value for f in body.data.attributes["wingfettle_collides"].data) == 0
+    looks = {body.data.materials[p.material_index].name for p in body.data.polygons}
+    assert "Collides" not in looks
+    assert "Zone boot lid" in looks
     clear = bpy.data.objects["lower (as found)"].data.attributes["wingfettle_collides"].data
     assert sum(f.value for f in clear) == 0

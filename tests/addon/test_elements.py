@@ -14,6 +14,7 @@ from wingfettle import addon
 from wingfettle.addon import answers, bridge, settings
 from wingfettle.addon.operator import JobOperator, JobPanel
 from wingfettle.core.elements.element import Element, EndPlate
+from wingfettle.core.elements.loft import loft
 from wingfettle.core.sections.shape import SectionShape
 
 SHAPE = SectionShape(
@@ -131,6 +132,25 @@ def test_file_keeps_the_numbers(scene: bpy.types.Scene, wing: list[bpy.types.Obj
     again = bridge.element_of(bpy.data.objects["upper (as found)"])
     assert again.chord_m == pytest.approx(UPPER.chord_m, rel=2e-7)
     assert again.end_plate is not None
+
+
+def test_faces_that_stay_on_the_body_keep_their_zones(scene: bpy.types.Scene) -> None:
+    mesh = loft(LOWER).triangles()
+    obj = bridge.new_object("body", scene.collection, mesh)
+    zones = np.arange(len(mesh.triangles), dtype=np.int32) % 4 - 1
+    bridge.write_faces(obj, bridge.ZONE_ATTRIBUTE, zones)
+    keep = np.arange(len(mesh.triangles)) % 3 > 0
+    bridge.keep_faces(obj, mesh, keep)
+    assert np.array_equal(bridge.zones_of(obj), zones[keep])
+    assert bridge.mesh_of(obj).corners == pytest.approx(mesh.corners[keep], abs=1e-6)  # 32-bit floats
+
+
+def test_a_zone_needs_a_name(scene: bpy.types.Scene) -> None:
+    job = scene.wingfettle
+    job.body = bridge.new_object("body", scene.collection, loft(LOWER).triangles())
+    with pytest.raises(RuntimeError, match="needs a name"):
+        bpy.ops.wingfettle.name_zone(name=" ")
+    assert len(job.zones) == 0
 
 
 def test_classes_have_agreeing_names_and_undo() -> None:

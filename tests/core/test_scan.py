@@ -14,7 +14,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial.transform import Rotation
 
 from wingfettle.core.errors import InputError
-from wingfettle.core.geometry.mesh import TriMesh, check_mesh, join
+from wingfettle.core.geometry.mesh import TriMesh, check_mesh, join, moved
 from wingfettle.core.scan import align, pose
 from wingfettle.core.scan.intake import check_size, clean, guess_unit, take_in
 from wingfettle.core.scan.mirror import mirror_half
@@ -291,7 +291,7 @@ def test_road_and_frame_are_found_in_any_pose(seed: int) -> None:
     matrix = pose.vehicle_frame(scan, road, centre, "left")
     assert matrix[:3, :3] @ matrix[:3, :3].T == pytest.approx(np.eye(3), abs=1e-12)
     assert np.linalg.det(matrix[:3, :3]) == pytest.approx(1.0)
-    placed = pose.moved(matrix, scan.points)
+    placed = moved(scan.points, matrix)
     # Exact but for noise: the same points, shifted so that the rearmost of the body or floor is x = 0.
     band = (true.points[:, 2] > 0.1) & (true.points[:, 2] < 0.7)
     assert placed == pytest.approx(true.points - [true.points[band, 0].min(), 0.0, 0.0], abs=1e-3)
@@ -303,7 +303,7 @@ def test_the_right_half_lies_to_the_right() -> None:
     right = TriMesh(true.points * [1.0, -1.0, 1.0], true.triangles[:, ::-1])
     road = pose.find_road(right)
     centre = pose.centre_plane_from_points(np.array([[0.0, 0.0, 0.7], [1.3, 0.0, 0.9]]), road.normal, right)
-    placed = pose.moved(pose.vehicle_frame(right, road, centre, "right"), right.points)
+    placed = moved(right.points, pose.vehicle_frame(right, road, centre, "right"))
     assert placed[:, 1] == pytest.approx(right.points[:, 1], abs=1e-9)
     assert np.ptp(placed[:, 0] - right.points[:, 0]) < 1e-9
 
@@ -387,7 +387,7 @@ def test_rigid_motion_is_that_of_scipy(count: int) -> None:
         found, rssd = Rotation.align_vectors(target - target.mean(axis=0), source - source.mean(axis=0))
         assert matrix[:3, :3] == pytest.approx(found.as_matrix(), abs=1e-6)
         assert np.sqrt((left**2).sum()) == pytest.approx(rssd, rel=1e-6)
-        assert pose.moved(matrix, source.mean(axis=0)[None])[0] == pytest.approx(target.mean(axis=0))
+        assert moved(source.mean(axis=0)[None], matrix)[0] == pytest.approx(target.mean(axis=0))
         assert matrix[3].tolist() == [0.0, 0.0, 0.0, 1.0]
 
 
