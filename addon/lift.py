@@ -33,9 +33,9 @@ class WINGFETTLE_OT_estimate_lift(JobOperator, bpy.types.Operator):
         for place, lift in enumerate(result.elements):
             up = lift.alone_n.value > 0.0
             look = (
-                bridge.material("Lift arrow", (0.05, 0.30, 0.70))
+                bridge.material("Lift arrow", (0.10, 0.50, 1.00))
                 if up
-                else bridge.material("Downforce arrow", (0.40, 0.08, 0.50))
+                else bridge.material("Downforce arrow", (0.60, 0.15, 0.75))
             )
             start, vector, radius = force_arrow(lift.centre_of_pressure, lift.alone_n.value, place)
             name = f"Force on {lift.element} ({variant.name})"

@@ -58,7 +58,8 @@ def arrow(start: NDArray[np.float64], vector: NDArray[np.float64], shaft_radius:
 def force_arrow(
     point: NDArray[np.float64], force_n: float, place: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Start, vector and shaft radius for ``arrow``: upright, 1.5 mm a newton, between 120 mm and 300 mm long.
+    """Start, vector and shaft radius for ``arrow``: upright, 1.5 mm a newton, between 200 mm and 350 mm long, so
+    that its head stands clear of an element above.
 
     Lift rises from the element, downforce comes down onto it from above. Each arrow stands beside
     the point where the force acts, so that those of several elements do not hide each other.
@@ -68,7 +69,7 @@ def force_arrow(
         force_n: N, positive up.
         place: the element's number, for the sideways step.
     """
-    length = min(max(0.0015 * abs(force_n), 0.12), 0.3)
+    length = min(max(0.0015 * abs(force_n), 0.2), 0.35)
     beside = point + np.array([0.0, 0.16 * (-1.0) ** place * (1 + place // 2), 0.0])
     if force_n >= 0.0:
         return beside, np.array([0.0, 0.0, length]), 0.009
