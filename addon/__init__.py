@@ -2,9 +2,24 @@
 
 import bpy
 
-from . import clearance, lift, report, scan, settings, variants, wing
+from . import (
+    axes,
+    clearance,
+    deviation,
+    element,
+    lift,
+    overlay,
+    picking,
+    report,
+    scan,
+    sections,
+    settings,
+    torn,
+    variants,
+    wing,
+)
 
-MODULES = (settings, scan, wing, variants, clearance, lift, report)
+MODULES = (settings, picking, scan, axes, torn, wing, element, sections, deviation, variants, clearance, lift, report)
 
 
 def register() -> None:
@@ -13,10 +28,12 @@ def register() -> None:
         for cls in module.CLASSES:
             bpy.utils.register_class(cls)
     settings.register()
+    overlay.register()
 
 
 def unregister() -> None:
     """Take them away again."""
+    overlay.unregister()
     settings.unregister()
     for module in reversed(MODULES):
         for cls in reversed(module.CLASSES):

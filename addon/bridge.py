@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import asdict, replace
 from pathlib import Path
+from typing import Any
 
 import bpy
 import numpy as np
 
 from ..core.assembly.assembly import Assembly
 from ..core.clearance.marks import widened
-from ..core.elements.element import Element, EndPlate
+from ..core.elements.deviation import DeviationSummary
+from ..core.elements.element import Element, EndPlate, InnerStation
 from ..core.elements.loft import QuadMesh, loft
+from ..core.elements.plate_fit import drawn_plate
 from ..core.errors import InputError
 from ..core.geometry.box import Box
 from ..core.geometry.mesh import TriMesh, moved
@@ -162,8 +167,9 @@ def element_of(obj: bpy.types.Object) -> Element:
             from_mm(n.plate_ahead_mm),
             from_mm(n.plate_behind_mm),
             from_mm(n.plate_thickness_mm),
+            np.array(json.loads(n.plate_outline)) if n.plate_outline else None,
         )
-    return Element(
+    straight = Element(
         name=n.element,
         leading_edge=np.array([from_mm(v) for v in n.leading_edge_mm]),
         span_m=from_mm(n.span_mm),
@@ -173,43 +179,144 @@ def element_of(obj: bpy.types.Object) -> Element:
         dihedral_rad=from_degrees(n.dihedral_deg),
         incidence_rad=from_degrees(n.incidence_deg),
         twist_rad=from_degrees(n.twist_deg),
-        shape=_shape(n.thickness_weights, n.mean_weights, n.trailing_edge),
-        tip_shape=_shape(n.tip_thickness_weights, n.tip_mean_weights, n.tip_trailing_edge),
+        shape=_shape(n.section) if n.section else _first_form(n, ""),
+        tip_shape=_shape(n.tip_section) if n.tip_section else _first_form(n, "tip_"),
         end_plate=plate,
+        rounded_tips=n.rounded_tips,
+        least_edge_m=from_mm(n.least_edge_mm),
+        skin_m=from_mm(n.skin_mm),
     )
+    inner = tuple(_inner_station(straight, s) for s in sorted(n.inner, key=lambda s: s.place_percent))
+    return replace(straight, inner=inner)
 
 
-def write_element(obj: bpy.types.Object, element: Element) -> None:
-    """Store an element's numbers on its object and build its mesh."""
+def write_element(obj: bpy.types.Object, element: Element, source: str = "") -> None:
+    """Store an element's numbers on its object and build its mesh.
+
+    Args:
+        obj: its object.
+        element: the numbers.
+        source: where its sections come from, in a word or two; empty leaves what was said before.
+    """
     n = obj.wingfettle
-    n.building = True
+    n.building, n.deviation = True, ""
     n.role, n.element = "ELEMENT", element.name
     n.leading_edge_mm = [to_mm(v) for v in element.leading_edge]
     n.span_mm, n.chord_mm, n.taper = to_mm(element.span_m), to_mm(element.chord_m), element.taper
     n.sweep_deg, n.dihedral_deg = to_degrees(element.sweep_rad), to_degrees(element.dihedral_rad)
     n.incidence_deg, n.twist_deg = to_degrees(element.incidence_rad), to_degrees(element.twist_rad)
-    n.thickness_weights, n.mean_weights = element.shape.half_thickness, element.shape.mean_line
-    n.trailing_edge = element.shape.trailing_edge
-    n.tip_thickness_weights, n.tip_mean_weights = element.tip_shape.half_thickness, element.tip_shape.mean_line
-    n.tip_trailing_edge = element.tip_shape.trailing_edge
+    n.section, n.tip_section = _shape_text(element.shape), _shape_text(element.tip_shape)
+    n.section_name, n.tip_section_name = source or n.section_name, source or n.tip_section_name
+    named = [s.section_name for s in n.inner]
+    n.inner.clear()
+    for number, station in enumerate(element.inner):
+        _write_station(n.inner.add(), element, station)
+        n.inner[-1].section_name = source or (named[number] if number < len(named) else n.section_name)
+    n.rounded_tips = element.rounded_tips
+    n.least_edge_mm, n.skin_mm = to_mm(element.least_edge_m), to_mm(element.skin_m)
     n.has_plate = element.end_plate is not None
     if element.end_plate is not None:
         p = element.end_plate
         n.plate_above_mm, n.plate_below_mm = to_mm(p.above_m), to_mm(p.below_m)
         n.plate_ahead_mm, n.plate_behind_mm = to_mm(p.ahead_m), to_mm(p.behind_m)
         n.plate_thickness_mm = to_mm(p.thickness_m)
+        n.plate_outline = "" if p.outline is None else json.dumps(p.outline.tolist())
     n.building = False
     build_element(obj)
 
 
+def _inner_station(straight: Element, numbers: bpy.types.PropertyGroup) -> InnerStation:
+    eta = 0.01 * numbers.place_percent
+    _, chord, incidence = straight.planform(np.array([eta]))
+    return InnerStation(
+        eta=eta,
+        chord_m=0.01 * numbers.chord_percent * float(chord[0]),
+        incidence_rad=float(incidence[0]) + from_degrees(numbers.turn_deg),
+        offset_m=np.array([from_mm(numbers.aft_mm), from_mm(numbers.up_mm)]),
+        shape=_shape(numbers.section),
+    )
+
+
+def _write_station(numbers: bpy.types.PropertyGroup, element: Element, station: InnerStation) -> None:
+    _, chord, incidence = replace(element, inner=()).planform(np.array([station.eta]))
+    numbers.place_percent = 100.0 * station.eta
+    numbers.chord_percent = 100.0 * station.chord_m / float(chord[0])
+    numbers.turn_deg = to_degrees(station.incidence_rad - float(incidence[0]))
+    numbers.aft_mm, numbers.up_mm = (to_mm(v) for v in station.offset_m)
+    numbers.section = _shape_text(station.shape)
+
+
 def build_element(obj: bpy.types.Object) -> None:
-    """Rebuild the object's mesh from its numbers; the materials stay."""
-    write_quads(obj.data, loft(element_of(obj)))
+    """Rebuild the object's mesh from its numbers; what was completed, not measured, has a look of its own."""
+    mesh = _lofted(obj)
+    write_quads(obj.data, mesh)
+    if not obj.data.materials:
+        obj.data.materials.append(material("Rebuilt wing", (0.80, 0.42, 0.10), 0.3))
+        obj.data.materials.append(material("Completed wing", (0.62, 0.68, 0.74), 0.3))
+    paint_faces(obj, _completed(obj, mesh))
+
+
+def paint_completed(obj: bpy.types.Object) -> None:
+    """Show anew which faces were completed."""
+    paint_faces(obj, _completed(obj, _lofted(obj)))
+
+
+def _completed(obj: bpy.types.Object, mesh: QuadMesh) -> np.ndarray:
+    covered = obj.wingfettle.covered
+    if not covered:
+        return np.zeros(len(mesh.face_eta), np.int32)
+    measured = [(mesh.face_eta >= low) & (mesh.face_eta <= high) for low, high in json.loads(covered)]
+    return (~np.any(measured, axis=0)).astype(np.int32)
+
+
+def _lofted(obj: bpy.types.Object) -> QuadMesh:
+    n = obj.wingfettle
+    return loft(element_of(obj), n.quads_along_section, n.quads_along_span)
+
+
+def with_drawn_plate(element: Element, drawn: bpy.types.Object) -> Element:
+    """The element with end plates of the form that a flat curve, or a mesh of one face, has seen from the side."""
+    drawing = drawn.evaluated_get(bpy.context.evaluated_depsgraph_get())
+    mesh = drawing.to_mesh()
+    points = np.array([v.co for v in mesh.vertices]).reshape(-1, 3)
+    if len(mesh.polygons) == 1:
+        points = points[list(mesh.polygons[0].vertices)]
+    drawing.to_mesh_clear()
+    return drawn_plate(element, moved(points, np.array(drawn.matrix_world)))
+
+
+def element_mesh(obj: bpy.types.Object) -> TriMesh:
+    """The element's triangles, cavities too, whose points are those of the object's mesh in their order."""
+    return _lofted(obj).triangles()
+
+
+def write_colours(obj: bpy.types.Object, name: str, colours: np.ndarray) -> None:
+    """Store a colour (n, 4) a point, linear light, and make it the one that is shown."""
+    data = obj.data
+    attribute = data.color_attributes.get(name) or data.color_attributes.new(name, "FLOAT_COLOR", "POINT")
+    attribute.data.foreach_set("color", colours.astype(np.float32).ravel())
+    data.color_attributes.active_color = attribute
+    data.color_attributes.render_color_index = data.color_attributes.active_color_index
+    data.update()
+
+
+def steps_between(low: float, high: float, count: int) -> np.ndarray:
+    """(count,) even steps."""
+    return np.linspace(low, high, count)
+
+
+def plain_deviation(summary: DeviationSummary) -> dict[str, Any]:
+    """The summary as JSON can keep it, m."""
+    plain = asdict(summary)
+    plain["histogram"] = {k: np.asarray(v).tolist() for k, v in plain["histogram"].items()}
+    for end in ("lowest", "highest"):
+        plain[end]["place"] = plain[end]["place"].tolist()
+    return plain | {"sentence": summary.sentence}
 
 
 def element_triangles(obj: bpy.types.Object) -> TriMesh:
-    """The element's skin in full precision, from its numbers."""
-    return loft(element_of(obj)).triangles()
+    """The element's outer skin in full precision, from its numbers."""
+    return _lofted(obj).outer_triangles()
 
 
 def assembly_of(name: str, objects: list[bpy.types.Object]) -> Assembly:
@@ -229,17 +336,38 @@ def read_bytes(path: str) -> bytes:
     return Path(path).read_bytes()
 
 
-def _shape(thickness: object, mean: object, trailing_edge: float) -> SectionShape:
+def _shape(text: str) -> SectionShape:
+    plain = json.loads(text)
     return SectionShape(
-        half_thickness=np.array(thickness, float), mean_line=np.array(mean, float), trailing_edge=trailing_edge
+        half_thickness=np.array(plain["half_thickness"], float),
+        mean_line=np.array(plain["mean_line"], float),
+        trailing_edge=float(plain["trailing_edge"]),
+    )
+
+
+def _shape_text(shape: SectionShape) -> str:
+    plain = {
+        "half_thickness": shape.half_thickness.tolist(),
+        "mean_line": shape.mean_line.tolist(),
+        "trailing_edge": shape.trailing_edge,
+    }
+    return json.dumps(plain)
+
+
+def _first_form(numbers: bpy.types.PropertyGroup, which: str) -> SectionShape:
+    """The shape as files of the first form kept it."""
+    return SectionShape(
+        half_thickness=np.array(getattr(numbers, f"{which}thickness_weights"), float),
+        mean_line=np.array(getattr(numbers, f"{which}mean_weights"), float),
+        trailing_edge=getattr(numbers, f"{which}trailing_edge"),
     )
 
 
 def flag_element(obj: bpy.types.Object, hits: np.ndarray) -> None:
     """Store which of the element's faces collide, and paint them and their neighbours."""
-    mesh = element_triangles(obj)
-    write_faces(obj, FLAG_ATTRIBUTE, _by_face(obj, hits))
-    _paint(obj, _by_face(obj, widened(mesh, hits, MARK_M)), np.zeros(len(obj.data.polygons), np.int32))
+    mesh = _lofted(obj)
+    write_faces(obj, FLAG_ATTRIBUTE, mesh.faces_hit(hits))
+    _paint(obj, mesh.faces_hit(widened(mesh.outer_triangles(), hits, MARK_M)), _completed(obj, mesh))
 
 
 def flag_body(obj: bpy.types.Object, mesh: TriMesh, hits: list[np.ndarray]) -> None:
@@ -291,22 +419,11 @@ def _collision_look() -> bpy.types.Material:
     return found
 
 
-def _by_face(obj: bpy.types.Object, hits: np.ndarray) -> np.ndarray:
-    quads = _four_cornered(obj)
-    return np.concatenate([hits[: 2 * quads].reshape(-1, 2).any(axis=1), hits[2 * quads :]])
-
-
 def _paint(obj: bpy.types.Object, flagged: np.ndarray, slots: np.ndarray) -> None:
     warning = _collision_look()
     if warning.name not in obj.data.materials:
         obj.data.materials.append(warning)
     paint_faces(obj, np.where(flagged, obj.data.materials.find(warning.name), slots))
-
-
-def _four_cornered(obj: bpy.types.Object) -> int:
-    sizes = np.empty(len(obj.data.polygons), np.int32)
-    obj.data.polygons.foreach_get("loop_total", sizes)
-    return int((sizes == 4).sum())
 
 
 def studio(scene: bpy.types.Scene, camera_matrix: np.ndarray, width: int, samples: int) -> None:

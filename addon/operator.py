@@ -3,11 +3,42 @@
 from __future__ import annotations
 
 import textwrap
+import threading
+from collections.abc import Callable, Generator
 from typing import Any
 
 import bpy
 
 from ..core.errors import InputError
+
+Steps = Generator[tuple[float, str], None, str]
+"""A long step in pieces: each tells how far it is (0..1) and what comes next; the sentence at the end is shown."""
+
+
+class Snapshot:
+    """What data and selection there were before a step, so that a failed one leaves nothing behind."""
+
+    def __init__(self, context: bpy.types.Context) -> None:
+        self._before = [{block.session_uid for block in kind} for kind in self._kinds()]
+        layer = context.view_layer
+        self._chosen = [o.name for o in layer.objects if o.select_get()]
+        self._active = layer.objects.active.name if layer.objects.active is not None else ""
+
+    def restore(self, context: bpy.types.Context) -> None:
+        """Take away what was made since."""
+        for kind, before in zip(self._kinds(), self._before, strict=True):
+            for block in [b for b in kind if b.session_uid not in before]:
+                kind.remove(block)
+        layer = context.view_layer
+        layer.update()
+        for obj in layer.objects:
+            obj.select_set(obj.name in self._chosen)
+        layer.objects.active = layer.objects.get(self._active)
+
+    @staticmethod
+    def _kinds() -> tuple[Any, ...]:
+        data = bpy.data
+        return data.objects, data.meshes, data.collections, data.curves, data.materials, data.images, data.cameras
 
 
 class JobOperator:
@@ -32,32 +63,115 @@ class JobOperator:
                 bpy.ops.object.mode_set(mode="EDIT")
 
     def _tried(self, context: bpy.types.Context) -> set[str]:
-        kinds = (
-            bpy.data.objects,
-            bpy.data.meshes,
-            bpy.data.collections,
-            bpy.data.curves,
-            bpy.data.materials,
-            bpy.data.images,
-        )
-        before = [set(kind.keys()) for kind in kinds]
-        layer = context.view_layer
-        chosen, active = [o.name for o in layer.objects if o.select_get()], layer.objects.active
-        active_name = active.name if active is not None else ""
+        before = Snapshot(context)
         try:
             said = self.work(context)
         except InputError as problem:
-            for kind, names in zip(kinds, before, strict=True):
-                for name in set(kind.keys()) - names:
-                    kind.remove(kind[name])
-            layer.update()
-            for obj in layer.objects:
-                obj.select_set(obj.name in chosen)
-            layer.objects.active = layer.objects.get(active_name)
-            self.report({"ERROR"}, str(problem))
-            return {"CANCELLED"}
+            return self._refused(context, before, problem)
         self.report({"INFO"}, said)
         return {"FINISHED"}
+
+    def _refused(self, context: bpy.types.Context, before: Snapshot, problem: InputError) -> set[str]:
+        before.restore(context)
+        self.report({"ERROR"}, str(problem))
+        return {"CANCELLED"}
+
+
+class LongOperator(JobOperator):
+    """An operator in pieces: with a window it shows how far it is, and Esc takes everything back.
+
+    Nothing else in the scene can be changed meanwhile; the window goes on drawing.
+    """
+
+    def steps(self, context: bpy.types.Context) -> Steps:
+        """Do the step, piece by piece."""
+        raise NotImplementedError
+
+    def work(self, context: bpy.types.Context) -> str:
+        steps = self.steps(context)
+        while True:
+            try:
+                next(steps)
+            except StopIteration as end:
+                return str(end.value)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        if bpy.app.background or context.window is None:
+            return super().execute(context)
+        if context.mode == "EDIT_MESH":
+            bpy.ops.object.mode_set(mode="OBJECT")
+        self._before = Snapshot(context)
+        self._steps = self.steps(context)
+        self._timer = context.window_manager.event_timer_add(0.05, window=context.window)
+        context.window_manager.progress_begin(0.0, 1.0)
+        context.window_manager.modal_handler_add(self)
+        return {"RUNNING_MODAL"}
+
+    def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        """One piece a tick of the timer."""
+        if event.type == "ESC":
+            self._steps.close()
+            self._ended(context)
+            return self._refused(context, self._before, InputError("Cancelled; the scene is as it was."))
+        if event.type != "TIMER":
+            return {"RUNNING_MODAL"}
+        try:
+            share, doing = next(self._steps)
+        except StopIteration as end:
+            self._ended(context)
+            self.report({"INFO"}, str(end.value))
+            return {"FINISHED"}
+        except InputError as problem:
+            self._ended(context)
+            return self._refused(context, self._before, problem)
+        except BaseException:
+            self._ended(context)
+            self._before.restore(context)
+            raise
+        context.window_manager.progress_update(share)
+        context.workspace.status_text_set(f"{doing[:1].upper()}{doing[1:]}: {100.0 * share:.0f} %   Esc: cancel")
+        return {"RUNNING_MODAL"}
+
+    def _ended(self, context: bpy.types.Context) -> None:
+        context.window_manager.event_timer_remove(self._timer)
+        context.window_manager.progress_end()
+        context.workspace.status_text_set(None)
+
+
+class _Stopped(Exception):
+    """Raised inside a task in the background to end it."""
+
+
+def aside(task: Callable[..., Any], *args: Any, low: float, high: float) -> Generator[tuple[float, str], None, Any]:
+    """Run ``task(*args, tick=...)`` beside Blender and pass on how far it is, between ``low`` and ``high``.
+
+    The task works on arrays only, never on Blender's data. Closing the generator ends it at its next tick.
+    """
+    told: list[Any] = [low, "Working"]
+    ended: dict[str, Any] = {}
+    stop, ready = threading.Event(), threading.Event()
+
+    def tick(share: float, doing: str) -> None:
+        told[:] = low + share * (high - low), doing
+        if stop.is_set():
+            raise _Stopped
+
+    def run() -> None:
+        try:
+            ended["value"] = task(*args, tick=tick)
+        except BaseException as problem:
+            ended["problem"] = problem
+        ready.set()
+
+    threading.Thread(target=run, daemon=True).start()
+    try:
+        while not ready.wait(0.02):
+            yield told[0], told[1]
+    finally:
+        stop.set()
+    if "problem" in ended:
+        raise ended["problem"]
+    return ended["value"]
 
 
 class JobPanel:

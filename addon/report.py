@@ -8,6 +8,7 @@ import os
 import bpy
 from bpy.props import IntProperty, StringProperty
 
+from ..core.elements.deviation import DeviationSummary, deviation_summary
 from ..core.errors import InputError
 from ..core.report.html import report_html
 from ..core.report.results import SectionRow, VariantResult, results_json, section_row
@@ -46,6 +47,17 @@ def section_rows(scene: bpy.types.Scene) -> list[SectionRow]:
         for row in json.loads(obj.wingfettle.measured or "[]"):
             rows.append(section_row(row))
     return rows
+
+
+def deviations(scene: bpy.types.Scene) -> list[tuple[str, DeviationSummary]]:
+    """How far the wing as found lies from its scan, for the elements whose map was made."""
+    found = settings.variant_named(scene, AS_FOUND)
+    objects = settings.element_objects(found) if found is not None else []
+    return [
+        (o.wingfettle.element, deviation_summary(json.loads(o.wingfettle.deviation)))
+        for o in objects
+        if o.wingfettle.deviation
+    ]
 
 
 class WINGFETTLE_OT_render_variants(JobOperator, bpy.types.Operator):
@@ -89,7 +101,7 @@ class WINGFETTLE_OT_write_report(JobOperator, bpy.types.Operator):
         found, rows = results(scene), section_rows(scene)
         os.makedirs(self.directory, exist_ok=True)
         lines = job.intake.splitlines()
-        page = report_html(scene.name, found, sections=rows, intake_lines=lines)
+        page = report_html(scene.name, found, sections=rows, intake_lines=lines, deviations=deviations(scene))
         with open(os.path.join(self.directory, "report.html"), "w", encoding="utf-8") as file:
             file.write(page)
         figures = results_json(found, speed_m_s=from_kmh(job.speed_kmh), sections=rows, intake={"lines": lines})

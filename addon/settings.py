@@ -25,13 +25,14 @@ UNITS = [
 ]
 
 
-def _edited(numbers: ObjectNumbers, context: bpy.types.Context) -> None:
+def _edited(changed: ObjectNumbers | StationNumbers, context: bpy.types.Context) -> None:
+    obj = changed.id_data
+    numbers = obj.wingfettle
     if numbers.building or numbers.role != "ELEMENT":
         return
-    obj = numbers.id_data
     try:
         bridge.build_element(obj)
-        numbers.problem = ""
+        numbers.problem = numbers.deviation = ""
     except InputError as problem:
         # A property cannot report: the panel shows it, and the mesh stays as it was.
         numbers.problem = str(problem)
@@ -45,13 +46,26 @@ def _number(name: str, unit: str, text: str, **limits: float) -> FloatProperty:
     )
 
 
+class StationNumbers(bpy.types.PropertyGroup):
+    """A station between mid-span and tip, told by how far it leaves the straight lines between these."""
+
+    place_percent: _number("Place", "%", "Of the half span, from mid-span to tip", min=0.1, max=99.9, default=50.0)
+    chord_percent: _number("Chord", "%", "Of the straight line's chord", min=5.0, max=500.0, default=100.0)
+    turn_deg: _number("Turn", "°", "Incidence less the straight line's", min=-45.0, max=45.0)
+    aft_mm: _number("Aft", "mm", "Quarter-chord point behind the straight line")
+    up_mm: _number("Up", "mm", "Quarter-chord point above the straight line")
+    section: StringProperty(options={"HIDDEN"}, description="Shape, as JSON")
+    section_name: StringProperty(name="Section", description="Where the section comes from")
+
+
 class ObjectNumbers(bpy.types.PropertyGroup):
     """An object's part in the job, and the numbers of a rebuilt element."""
 
     building: BoolProperty(options={"HIDDEN", "SKIP_SAVE"})
     problem: StringProperty(options={"HIDDEN", "SKIP_SAVE"})
     role: EnumProperty(
-        items=[(r, r.title(), "") for r in ("NONE", "BODY", "PART", "PLACE", "ELEMENT", "MARK")], default="NONE"
+        items=[(r, r.title(), "") for r in ("NONE", "BODY", "PART", "PLACE", "ELEMENT", "MARK", "SCANNED")],
+        default="NONE",
     )
     element: StringProperty(name="Element", description="The wing element this belongs to")
     leading_edge_mm: FloatVectorProperty(
@@ -69,23 +83,48 @@ class ObjectNumbers(bpy.types.PropertyGroup):
         "Incidence", "°", "Chord line to the road at mid-span, positive leading edge up", min=-60.0, max=60.0
     )
     twist_deg: _number("Twist", "°", "Incidence of the tips less that of mid-span", min=-30.0, max=30.0)
-    thickness_weights: FloatVectorProperty(size=6)
-    mean_weights: FloatVectorProperty(size=6)
-    trailing_edge: FloatProperty()
-    tip_thickness_weights: FloatVectorProperty(size=6)
-    tip_mean_weights: FloatVectorProperty(size=6)
-    tip_trailing_edge: FloatProperty()
+    section: StringProperty(options={"HIDDEN"}, description="Shape at mid-span, as JSON")
+    section_name: StringProperty(name="Section", description="Where the section at mid-span comes from")
+    tip_section: StringProperty(options={"HIDDEN"}, description="Shape at the tip, as JSON")
+    tip_section_name: StringProperty(name="Tip section", description="Where the section at the tip comes from")
+    inner: CollectionProperty(type=StationNumbers)
+    inner_chosen: IntProperty(options={"HIDDEN"})
+    rounded_tips: BoolProperty(name="Rounded tips", description="Half-round in place of flat", update=_edited)
+    least_edge_mm: _number(
+        "Least trailing edge", "mm", "Thinner trailing edges are thickened to this, so that they can be made", min=0.0
+    )
+    skin_mm: _number("Skin", "mm", "Wall thickness of a hollow element for print or lay-up; 0 is solid", min=0.0)
+    quads_along_section: IntProperty(
+        name="Quads along the section", description="From nose to trailing edge", min=4, max=400, default=48,
+        update=_edited,
+    )  # fmt: skip
+    quads_along_span: IntProperty(
+        name="Quads along the span", description="From tip to tip", min=2, max=800, default=32, update=_edited
+    )
+    # Files of the first form (0.1.0) kept the weights as 32-bit numbers, six of each; read where ``section`` is empty.
+    thickness_weights: FloatVectorProperty(size=6, options={"HIDDEN"})
+    mean_weights: FloatVectorProperty(size=6, options={"HIDDEN"})
+    trailing_edge: FloatProperty(options={"HIDDEN"})
+    tip_thickness_weights: FloatVectorProperty(size=6, options={"HIDDEN"})
+    tip_mean_weights: FloatVectorProperty(size=6, options={"HIDDEN"})
+    tip_trailing_edge: FloatProperty(options={"HIDDEN"})
     has_plate: BoolProperty(name="End plates", update=_edited)
     plate_above_mm: _number("Above", "mm", "Above the tip's chord line", min=0.0)
     plate_below_mm: _number("Below", "mm", "Below the tip's chord line", min=0.0)
     plate_ahead_mm: _number("Ahead", "mm", "Ahead of the leading edge")
     plate_behind_mm: _number("Behind", "mm", "Behind the trailing edge")
     plate_thickness_mm: _number("Sheet", "mm", "Sheet thickness", min=0.2, default=3.0)
+    plate_outline: StringProperty(options={"HIDDEN"}, description="Its form, as JSON; empty for a rounded rectangle")
     measured: StringProperty(description="The sections this element was rebuilt from, as JSON")
+    findings: StringProperty(description="What was found out about this element, one line each")
+    covered: StringProperty(description="What of the span was measured, from -1 (right tip) to 1 (left), as JSON")
+    deviation: StringProperty(description="How far the scan lies from this element, as JSON")
+    unit: StringProperty(description="The unit a scan was taken in")
+    original: PointerProperty(type=bpy.types.Object, description="The scan as it was imported")
 
 
-class CentrePick(bpy.types.PropertyGroup):
-    """A point picked on the car's centre line."""
+class Pick(bpy.types.PropertyGroup):
+    """A point picked on the scan."""
 
     point: FloatVectorProperty(name="Point (m)", precision=4)
 
@@ -117,15 +156,46 @@ class VariantItem(bpy.types.PropertyGroup):
 class SceneSettings(bpy.types.PropertyGroup):
     """The job."""
 
-    unit: EnumProperty(name="Scan unit", items=UNITS, default="mm")
+    unit: EnumProperty(
+        name="Scan unit",
+        items=[("guess", "by size", "The unit that makes it the size of a car"), *UNITS],
+        default="guess",
+    )
     torn_part: StringProperty(
         name="Torn element", description="Name of the element that was scanned apart", default="upper"
     )
     new_element: StringProperty(name="Element", description="Name of the element to box in", default="lower")
-    half: EnumProperty(name="Scanned half", items=[("left", "Left", ""), ("right", "Right", "")], default="left")
+    half: EnumProperty(
+        name="Scanned side",
+        items=[
+            ("left", "Left", "The left half was scanned; it is mirrored"),
+            ("right", "Right", "The right half was scanned; it is mirrored"),
+            ("whole", "Both", "Both sides were scanned"),
+        ],
+        default="left",
+    )
+    road_from: EnumProperty(
+        name="Road from",
+        items=[
+            ("FOUND", "Found", "The largest flat piece with the car above it"),
+            ("FACES", "Faces", "The faces of the body that are selected in Edit Mode"),
+            ("PICKS", "Points", "Three or more picked points"),
+        ],
+    )
+    centre_from: EnumProperty(
+        name="Centre from",
+        items=[
+            ("PICKS", "Points", "Points picked on the car's centre line"),
+            ("EDGE", "Cut edge", "The straight edge where the scan of a half car was cut"),
+            ("MIRROR", "Likeness", "Where the two sides of a whole scan mirror each other best"),
+        ],
+    )
     body: PointerProperty(type=bpy.types.Object)
     body_state: StringProperty(description="Changes whenever the body's faces or zones do", options={"HIDDEN"})
-    centre_picks: CollectionProperty(type=CentrePick)
+    posed: BoolProperty(description="Whether the body is in vehicle axes")
+    road_picks: CollectionProperty(type=Pick)
+    centre_picks: CollectionProperty(type=Pick)
+    rear_picks: CollectionProperty(type=Pick)
     pair_picks: CollectionProperty(type=PairPick)
     zones: CollectionProperty(type=ZoneItem)
     variants: CollectionProperty(type=VariantItem)
@@ -133,6 +203,17 @@ class SceneSettings(bpy.types.PropertyGroup):
     speed_kmh: FloatProperty(
         name="Speed (km/h)", description="Forces are given for this speed", min=1.0, max=400.0, default=100.0
     )
+    station_count: IntProperty(name="Stations", description="Cuts along the element's span", min=5, max=101, default=13)
+    weight_count: IntProperty(
+        name="Weights",
+        description="Class-shape weights of thickness and mean line each; more follow finer shapes, and more noise",
+        min=4, max=10, default=6,
+    )  # fmt: skip
+    whole_span_mm: FloatProperty(
+        name="Whole span (mm)",
+        description="Tip to tip, where both ends are torn off; 0 takes it from what was scanned",
+        min=0.0, precision=1,
+    )  # fmt: skip
     tolerance_mm: FloatProperty(
         name="Tolerance (mm)",
         default=0.5,
@@ -143,7 +224,7 @@ class SceneSettings(bpy.types.PropertyGroup):
     intake: StringProperty(description="What was removed and found while taking in the scans, one line each")
 
 
-CLASSES = (ObjectNumbers, CentrePick, PairPick, ZoneItem, VariantItem, SceneSettings)
+CLASSES = (StationNumbers, ObjectNumbers, Pick, PairPick, ZoneItem, VariantItem, SceneSettings)
 
 
 def register() -> None:
@@ -172,6 +253,18 @@ def element_objects(variant: VariantItem) -> list[bpy.types.Object]:
     return sorted(
         (o for o in variant.elements.objects if o.wingfettle.role == "ELEMENT"), key=lambda o: o.wingfettle.element
     )
+
+
+def with_role(scene: bpy.types.Scene, role: str, element: str) -> bpy.types.Object | None:
+    """The object that plays ``role`` for ``element``, or none."""
+    return next((o for o in scene.objects if o.wingfettle.role == role and o.wingfettle.element == element), None)
+
+
+def choose_only(context: bpy.types.Context, obj: bpy.types.Object) -> None:
+    """Select ``obj`` alone and make it the active one."""
+    for other in context.view_layer.objects:
+        other.select_set(other == obj)
+    context.view_layer.objects.active = obj
 
 
 def drop_marks(collection: bpy.types.Collection) -> None:

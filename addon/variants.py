@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import bpy
-from bpy.props import StringProperty
+from bpy.props import BoolProperty, StringProperty
 
 from ..core.elements.element import turned_over
 from ..core.errors import InputError
 from . import answers, bridge, settings
 from .operator import JobOperator, JobPanel
 from .wing import AS_FOUND
+
+_STAYS = "The wing as found stays as it was found; start a new variant to change it."
 
 
 def show_only(scene: bpy.types.Scene, shown: settings.VariantItem) -> None:
@@ -42,8 +44,19 @@ def changeable(scene: bpy.types.Scene) -> settings.VariantItem:
     """
     variant = active(scene)
     if variant.name == AS_FOUND:
-        raise InputError("The wing as found stays as it was found; start a new variant to change it.")
+        raise InputError(_STAYS)
     return variant
+
+
+def refuse_as_found(scene: bpy.types.Scene, obj: bpy.types.Object) -> None:
+    """Refuse to change an element of the wing as found.
+
+    Raises:
+        InputError: ``obj`` is one.
+    """
+    found = settings.variant_named(scene, AS_FOUND)
+    if found is not None and found.elements is not None and obj.name in found.elements.objects:
+        raise InputError(_STAYS)
 
 
 def element_object(variant: settings.VariantItem, name: str) -> bpy.types.Object:
@@ -80,7 +93,11 @@ class WINGFETTLE_OT_new_variant(JobOperator, bpy.types.Operator):
             copy = bridge.new_object(f"{obj.wingfettle.element} ({self.name})", elements)
             copy.data.materials.append(bridge.material("Rebuilt wing", (0.80, 0.42, 0.10), 0.3))
             bridge.write_element(copy, bridge.element_of(obj))
-            copy.wingfettle.measured = obj.wingfettle.measured
+            for told in ("section_name", "tip_section_name", "measured", "findings", "covered"):
+                setattr(copy.wingfettle, told, getattr(obj.wingfettle, told))
+            for mine, other in zip(copy.wingfettle.inner, obj.wingfettle.inner, strict=True):
+                mine.section_name = other.section_name
+            bridge.paint_completed(copy)
         made = job.variants.add()
         made.name, made.elements = self.name, elements
         job.variant = len(job.variants) - 1
@@ -94,13 +111,19 @@ class WINGFETTLE_OT_turn_over(JobOperator, bpy.types.Operator):
     bl_idname = "wingfettle.turn_over"
     bl_label = "Turn Over"
     element: StringProperty(name="Element", default="lower")
+    angle_too: BoolProperty(
+        name="Incidence too",
+        description="Change the sign of incidence and twist as well, as if the whole part were turned about its "
+        "leading edge; otherwise it keeps the angle of its mounts",
+    )
 
     def work(self, context: bpy.types.Context) -> str:
         variant = changeable(context.scene)
         obj = element_object(variant, self.element)
-        bridge.write_element(obj, turned_over(bridge.element_of(obj)))
+        bridge.write_element(obj, turned_over(bridge.element_of(obj), self.angle_too))
         settings.drop_marks(variant.elements)
-        return f"“{self.element}” turned over in “{variant.name}”."
+        kept = "its incidence changes sign" if self.angle_too else "its incidence stays"
+        return f"“{self.element}” turned over in “{variant.name}”; {kept}."
 
 
 class WINGFETTLE_OT_leave_out(JobOperator, bpy.types.Operator):

@@ -1,4 +1,4 @@
-"""Panel: box in an element of the scan, cut and fit its sections, rebuild it, edit its numbers."""
+"""Panel: box in an element of the scan, cut and fit its sections, rebuild it."""
 
 from __future__ import annotations
 
@@ -11,11 +11,13 @@ from ..core.elements.loft import loft
 from ..core.elements.rebuild import rebuild
 from ..core.errors import InputError
 from ..core.scan.mirror import left_half
-from ..core.sections.measure import faces_in_place, measure_element
+from ..core.sections.measure import MeasuredElement, faces_in_place, measure_element
+from ..core.sections.naca import nearest_naca4
+from ..core.sections.orientation import orientation_of_element
 from ..core.sections.summary import plain_sections, sentence
 from ..core.units import from_mm
 from . import bridge, settings
-from .operator import JobOperator, JobPanel, say
+from .operator import JobOperator, JobPanel
 from .scan import note
 
 AS_FOUND = "as found"
@@ -46,11 +48,11 @@ class WINGFETTLE_OT_measure(JobOperator, bpy.types.Operator):
 
     def work(self, context: bpy.types.Context) -> str:
         scene, job = context.scene, context.scene.wingfettle
-        place = _with_role(scene, "PLACE", self.element)
+        place = settings.with_role(scene, "PLACE", self.element)
         if place is None:
             raise InputError(f"There is no box for “{self.element}” yet; add one and move it over the wing.")
         context.view_layer.update()
-        source = _with_role(scene, "PART", self.element) or job.body
+        source = settings.with_role(scene, "PART", self.element) or job.body
         if source is None:
             raise InputError("There is no body scan yet; import one.")
         scan = bridge.mesh_of(source)
@@ -59,9 +61,15 @@ class WINGFETTLE_OT_measure(JobOperator, bpy.types.Operator):
             raise InputError(f"The box for “{self.element}” holds the whole scan; shrink it round the element alone.")
         part = scan.subset(inside)
         # The body's right half is the left one mirrored: measuring it again would only flatter the errors.
-        measured = measure_element(self.element, part.subset(left_half(part)) if source is job.body else part)
-        element = rebuild(measured).element
+        measured = measure_element(
+            self.element,
+            part.subset(left_half(part)) if source is job.body and job.half != "whole" else part,
+            job.station_count,
+            weights=job.weight_count,
+        )
         tolerance = from_mm(job.tolerance_mm)
+        rebuilt = rebuild(measured, from_mm(job.whole_span_mm) or None, tolerance_m=tolerance)
+        element = rebuilt.element
         loft(element)  # refuses numbers that make no solid, before anything in the scene is touched
         variant = settings.variant_named(scene, AS_FOUND)
         if variant is None:
@@ -70,12 +78,17 @@ class WINGFETTLE_OT_measure(JobOperator, bpy.types.Operator):
         obj = next((o for o in settings.element_objects(variant) if o.wingfettle.element == self.element), None)
         if obj is None:
             obj = bridge.new_object(f"{self.element} ({AS_FOUND})", variant.elements)
-            obj.data.materials.append(bridge.material("Rebuilt wing", (0.80, 0.42, 0.10), 0.3))
-        bridge.write_element(obj, element)
-        obj.wingfettle.measured = json.dumps(plain_sections(measured, tolerance))
+        numbers = obj.wingfettle
+        numbers.covered = json.dumps(rebuilt.covered)
+        bridge.write_element(obj, element, "as measured")
+        numbers.measured = json.dumps(plain_sections(measured, tolerance))
+        line = sentence(measured, tolerance)
+        numbers.findings = "\n".join([line, rebuilt.sentence, *_findings(measured)])
+        numbers.deviation = ""
         # The scanned wing leaves the body, so that the rebuilt one is checked against bodywork alone.
         if source is job.body:
             apart = bridge.new_object(f"Scan of {self.element}", bridge.collection(scene, "Scanned wing"), part)
+            apart.wingfettle.role, apart.wingfettle.element = "SCANNED", self.element
             apart.hide_render = True
             apart.hide_set(True)
             bridge.keep_faces(source, scan, ~inside)
@@ -83,13 +96,17 @@ class WINGFETTLE_OT_measure(JobOperator, bpy.types.Operator):
         else:
             source.hide_render = True
             source.hide_set(True)
-        line = sentence(measured, tolerance)
-        note(scene, line)
+        settings.choose_only(context, obj)
+        for found in numbers.findings.splitlines():
+            note(scene, found if found.startswith("“") else f"“{self.element}”: {found}")
         return line
 
 
-def _with_role(scene: bpy.types.Scene, role: str, element: str) -> bpy.types.Object | None:
-    return next((o for o in scene.objects if o.wingfettle.role == role and o.wingfettle.element == element), None)
+def _findings(measured: MeasuredElement) -> list[str]:
+    """Which way the sections push and what they were drawn from."""
+    fits = [s.fit for s in measured.square]
+    middle = min(measured.square, key=lambda s: (s.fit.missing, abs(s.y_m)))
+    return [orientation_of_element(fits).sentence, nearest_naca4(middle.fit).sentence]
 
 
 class WINGFETTLE_PT_wing(JobPanel, bpy.types.Panel):
@@ -103,30 +120,14 @@ class WINGFETTLE_PT_wing(JobPanel, bpy.types.Panel):
         row.prop(job, "new_element", text="")
         row.operator("wingfettle.add_place").element = job.new_element
         col.prop(job, "tolerance_mm")
+        row = col.row(align=True)
+        row.prop(job, "station_count")
+        row.prop(job, "weight_count")
+        col.prop(job, "whole_span_mm")
         for place in context.scene.objects:
             if place.wingfettle.role == "PLACE":
                 name = place.wingfettle.element
                 col.operator("wingfettle.measure", text=f"Measure and Rebuild “{name}”").element = name
-        obj = context.active_object
-        if obj is None or obj.wingfettle.role != "ELEMENT":
-            say(col, "Select a rebuilt element to edit its numbers.")
-            return
-        numbers = obj.wingfettle
-        col.label(text=obj.name)
-        say(col, numbers.problem, "ERROR")
-        for field in ("chord_mm", "span_mm", "taper", "incidence_deg", "twist_deg", "sweep_deg", "dihedral_deg"):
-            col.prop(numbers, field)
-        col.prop(numbers, "leading_edge_mm")
-        col.prop(numbers, "has_plate")
-        if numbers.has_plate:
-            for field in (
-                "plate_above_mm",
-                "plate_below_mm",
-                "plate_ahead_mm",
-                "plate_behind_mm",
-                "plate_thickness_mm",
-            ):
-                col.prop(numbers, field)
 
 
 CLASSES = (WINGFETTLE_OT_add_place, WINGFETTLE_OT_measure, WINGFETTLE_PT_wing)

@@ -63,7 +63,7 @@ def _work(job: dict[str, Any], out: Path, width: int, tell: Teller) -> None:
     tell("body scan taken in and cleaned")
     for point in job["centre_line_picks"]:
         scene.cursor.location = [0.001 * v for v in point]
-        ops.pick_centre()
+        ops.pick_point(purpose="CENTRE")
     for torn in job["torn_parts"]:
         for pair in torn["pairs"]:
             scene.cursor.location = [0.001 * v for v in pair["on_part"]]

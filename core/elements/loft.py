@@ -1,4 +1,4 @@
-"""The solid of a wing element: a skin over its sections, closed at the tips, with end plates.
+"""The solid of a wing element: a skin over its sections, closed at the tips, with end plates, solid or hollow.
 
 Rings of points around the section are joined along the span in quads. The method is the ordinary
 skinning of cross-sections; nothing is fitted.
@@ -6,64 +6,39 @@ skinning of cross-sections; nothing is fitted.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
-from numpy.typing import NDArray
 
 from ..errors import InputError
-from ..geometry.mesh import TriMesh
-from ..sections.shape import SectionShape, cosine_spaced
-from .element import Element, check_element, place
-
-PLATE_OVERLAP_M = 0.0001
-"""How deep an end plate reaches into the tip, so that a union of the shells is one solid that prints."""
+from ..sections.shape import cosine_spaced
+from .element import Element, check_element
+from .hollow import cavities
+from .plate import end_plates
+from .quads import Floats, joined
+from .quads import QuadMesh as QuadMesh
+from .tips import closed_shell, rounding_start
 
 THINNEST_EDGE = 0.0001
 """Trailing edges thinner than this share of the chord are closed to a sharp edge."""
 
-_CORNER = 0.15  # radius of an end plate's corners over its shorter side
-_ARC = 6  # quads around one corner
-
-Floats = NDArray[np.float64]
-Faces = NDArray[np.int32]
-
-
-@dataclass(frozen=True)
-class QuadMesh:
-    """Closed shells of quads, with a few triangles where a strip ends in a point.
-
-    Attributes:
-        points: (n, 3) float64, metres.
-        quads: (q, 4) int32, counter-clockwise seen from outside.
-        wedges: (w, 3) int32, the three-cornered faces, wound the same way.
-    """
-
-    points: Floats
-    quads: Faces
-    wedges: Faces
-
-    def triangles(self) -> TriMesh:
-        """Quad ``i`` becomes triangles 2 i and 2 i + 1; the wedges follow."""
-        halves = self.quads[:, [[0, 1, 2], [0, 2, 3]]].reshape(-1, 3)
-        return TriMesh(self.points, np.concatenate([halves, self.wedges]))
-
 
 def loft(element: Element, along_contour: int = 48, along_span: int = 32) -> QuadMesh:
-    """The element as watertight shells: the wing and, if it has them, two end plates.
+    """The element as watertight shells: the wing, two end plates if it has them, and its cavities if hollow.
 
-    Each shell is closed and free of self-intersection. The plates are shells of their own that
-    reach ``PLATE_OVERLAP_M`` into the tips; their outline is a rectangle with rounded corners
-    along the tip's chord line. The wing's points come first, ring by ring from the right tip.
+    Each shell is closed and free of self-intersection. The plates are shells of their own that reach
+    ``PLATE_OVERLAP_M`` into the tips; with them the tips are flat. ``span_m`` reaches from tip to tip,
+    rounded tips included: the sections stand where they do with flat tips, and the rounding takes the place
+    of the outermost ones. Cavities are wound inside out and come last, see ``cavities``. The wing's points
+    come first, ring by ring from the right tip, with a ring at mid-span and at every inner station.
 
     Args:
         element: the numbers to build.
         along_contour: quads from nose to trailing edge on each side, 4 or more.
-        along_span: strips from tip to tip, 2 or more; an odd number gets one more, so that a
-            ring lies at mid-span.
+        along_span: strips from tip to tip, 2 or more; an odd number gets one more, so that a ring lies at
+            mid-span, and inner stations get at least one strip between them.
 
     Raises:
-        InputError: too few quads, or numbers that make no solid (see ``check_element``).
+        InputError: too few quads, or numbers that make no solid (see ``check_element``), no rounded tips
+            (see ``rounding_start``) or no cavity (see ``cavities``).
     """
     if along_contour < 4 or along_span < 2:
         raise InputError(
@@ -71,74 +46,39 @@ def loft(element: Element, along_contour: int = 48, along_span: int = 32) -> Qua
             "along the span; it takes at least 4 and 2."
         )
     check_element(element)
-    shells = [_wing(element, along_contour, along_span + along_span % 2)]
-    if element.end_plate is not None:
-        shells += [_plate(element, side) for side in (-1, 1)]
-    offsets = np.cumsum([0] + [len(s.points) for s in shells])
-    return QuadMesh(
-        np.concatenate([s.points for s in shells]),
-        np.concatenate([s.quads + np.int32(o) for s, o in zip(shells, offsets, strict=False)]),
-        np.concatenate([s.wedges + np.int32(o) for s, o in zip(shells, offsets, strict=False)]),
-    )
+    n, half_span = along_contour, 0.5 * element.span_m
+    x = cosine_spaced(n + 1)
+    rounded = element.rounded_tips and element.end_plate is None
+    tip = rounding_start(element, x) if rounded else 1.0
+    eta = _places(element.shares, tip, (along_span + 1) // 2)
+    rings = _rings(element, eta, x)
+    reach = (1.0 - tip) * half_span
+    shells = [closed_shell(rings, n, eta[:-1] >= 0.0, (reach, reach)), *end_plates(element)]
+    if element.skin_m > 0.0:
+        shells += cavities(element, eta, rings, n, rounded)
+    return joined(shells, float(element.leading_edge[1]), half_span)
 
 
-def _wing(element: Element, n: int, strips: int) -> QuadMesh:
-    thin = max(element.shape.trailing_edge, element.tip_shape.trailing_edge) < THINNEST_EDGE
-    element = replace(element, shape=_edged(element.shape, thin), tip_shape=_edged(element.tip_shape, thin))
-    eta = np.linspace(-1.0, 1.0, strips + 1)
-    eta[strips // 2] = 0.0
-    up, low = element.surfaces(eta, cosine_spaced(n + 1))
-    # A ring runs from the trailing edge over the upper side to the nose (place n) and back below.
-    ring = np.concatenate([up[:, ::-1], low[:, 1:-1] if thin else low[:, 1:]], axis=1)
-    m = ring.shape[1]
-
-    here = np.arange(m)
-    after = (here + 1) % m
-    skin = np.arange(strips)[:, None, None] * m + np.stack([here, after, after + m, here + m], axis=1)
-    # Warped quads must be cut along the same diagonal above and below, or thin tails would cross; and
-    # the left half along the mirror image of the right one's.
-    other = (here >= n) != (np.arange(strips) >= strips // 2)[:, None]
-    skin = np.where(other[:, :, None], np.roll(skin, -1, axis=2), skin).reshape(-1, 4)
-
-    i = np.arange(1, n - 1 if thin else n)
-    cap = np.stack([n - i - 1, n - i, n + i, n + i + 1], axis=1)
-    points = np.array([[n - 1, n, n + 1]] + [[0, 1, m - 1]] * thin)
-    left = strips * m
-    return QuadMesh(
-        ring.reshape(-1, 3),
-        np.concatenate([skin, cap[:, ::-1], cap + left]).astype(np.int32),
-        np.concatenate([points[:, ::-1], points + left]).astype(np.int32),
-    )
+def _places(shares: Floats, tip: float, strips: int) -> Floats:
+    """Rings' places over the half span, -tip..tip: one at each share, ``strips`` on each side where that is enough."""
+    stops = np.append(shares[shares < tip - 1e-6], tip)
+    length = np.diff(stops)
+    count = np.ones(len(length), int)
+    for _ in range(strips - len(length)):
+        count[np.argmax(length / count)] += 1
+    pieces = [np.linspace(a, b, c, endpoint=False) for a, b, c in zip(stops[:-1], stops[1:], count, strict=True)]
+    half = np.concatenate([*pieces, [tip]])
+    return np.concatenate([-half[:0:-1], half])
 
 
-def _edged(shape: SectionShape, thin: bool) -> SectionShape:
-    """The shape with an edge that is either sharp or wide enough to be a strip of quads."""
-    return replace(shape, trailing_edge=0.0 if thin else max(shape.trailing_edge, THINNEST_EDGE))
-
-
-def _plate(element: Element, side: int) -> QuadMesh:
-    plate = element.end_plate
-    assert plate is not None
-    tip = element.station(float(side))
-    ahead, behind = -plate.ahead_m, tip.chord_m + plate.behind_m
-    radius = _CORNER * min(behind - ahead, plate.above_m + plate.below_m)
-    turn = np.linspace(0.0, 0.5 * np.pi, _ARC + 1)
-    rounded = np.column_stack([radius * (1.0 - np.cos(turn)), radius * (1.0 - np.sin(turn))])
-    aft = np.concatenate([ahead + rounded[:, 0], behind - rounded[::-1, 0]])
-    drop = np.concatenate([rounded[:, 1], rounded[::-1, 1]])
-    outline = np.concatenate(
-        [np.column_stack([aft, plate.above_m - drop])[::-1], np.column_stack([aft, drop - plate.below_m])]
-    )
-    flat = place(tip.leading_edge, 1.0, tip.incidence_rad, outline)
-    inner, outer = -side * PLATE_OVERLAP_M, side * plate.thickness_m
-    near, far = sorted([inner, outer])
-    m, k = len(outline), len(aft)
-    here = np.arange(m)
-    after = (here + 1) % m
-    i = np.arange(k - 1)
-    cap = np.stack([k - 2 - i, k - 1 - i, k + i, k + i + 1], axis=1)
-    return QuadMesh(
-        np.concatenate([flat + np.array([0.0, near, 0.0]), flat + np.array([0.0, far, 0.0])]),
-        np.concatenate([np.stack([here, after, after + m, here + m], axis=1), cap[:, ::-1], cap + m]).astype(np.int32),
-        np.empty((0, 3), np.int32),
-    )
+def _rings(element: Element, eta: Floats, x: Floats) -> Floats:
+    """(k, m, 3) m: rings as in ``closed_shell``, with an edge that is either sharp or wide enough for a strip."""
+    up, low = element.surfaces(eta, x)
+    _, chord, incidence = element.planform(eta)
+    upwards = np.stack([-np.sin(incidence), np.zeros(len(eta)), np.cos(incidence)], axis=1)
+    edge = ((up[:, -1] - low[:, -1]) * upwards).sum(axis=1) / chord
+    thin = bool(edge.max() < THINNEST_EDGE)
+    missing = -edge if thin else np.maximum(THINNEST_EDGE - edge, 0.0)
+    shift = (0.5 * missing * chord)[:, None, None] * x[:, None] * upwards[:, None]
+    up, low = up + shift, low - shift
+    return np.concatenate([up[:, ::-1], low[:, 1:-1] if thin else low[:, 1:]], axis=1)

@@ -369,7 +369,7 @@ def _element_lift(
     speed_m_s: float,
     narrow: bool,
 ) -> ElementLift:
-    incidence = e.incidence_rad + e.twist_rad * (1.0 + 2.0 * e.taper) / (3.0 * (1.0 + e.taper))
+    incidence = e.mean_incidence_rad
     zero = zero_lift_angle(e.shape)
     direction = "neutral" if alone.low <= 0.0 <= alone.high else "lift" if alone.value > 0.0 else "downforce"
     return ElementLift(
@@ -433,11 +433,11 @@ def _warnings(
             f"The most loaded section would need a lift coefficient of {abs(worst):.1f}, above the {STALL_CL:g} that "
             "a rough section may reach; it may stall and push less."
         )
-    tips = e.planform(np.linspace(-1.0, 1.0, 9))
+    tips = e.planform(np.concatenate([np.linspace(-1.0, 1.0, 9), e.shares]))
     lowest = float(np.min(np.minimum(tips[0][:, 2], tips[0][:, 2] - tips[1] * np.sin(tips[2]))))
-    if lowest < NEAR_ROAD_CHORDS * e.chord_m:
+    if lowest < NEAR_ROAD_CHORDS * e.mean_chord_m:
         out.append(
-            f"It runs {lowest / e.chord_m:.2f} chords over the road; so low the flow may separate, "
+            f"It runs {lowest / e.mean_chord_m:.2f} chords over the road; so low the flow may separate, "
             "which this estimate does not see."
         )
     if e.span_m**2 < SMALL_ASPECT * e.area_m2:

@@ -8,9 +8,11 @@ from collections.abc import Sequence
 from html import escape
 
 from ..clearance.result import ZoneClearance
+from ..elements.deviation import DeviationSummary
 from ..errors import InputError
 from ..lift.result import Band
 from ..units import to_kmh, to_mm
+from .histogram import histogram_svg
 from .results import (
     ResultRow,
     SectionRow,
@@ -55,6 +57,7 @@ def report_html(
     *,
     sections: Sequence[SectionRow] = (),
     intake_lines: Sequence[str] = (),
+    deviations: Sequence[tuple[str, DeviationSummary]] = (),
     cautions: Sequence[str] = CAUTIONS,
 ) -> str:
     """The whole report as the text of one HTML file, without scripts and without anything fetched.
@@ -64,6 +67,7 @@ def report_html(
         variants: what to compare; the first one is the "before" of the others.
         sections: the measured sections.
         intake_lines: what was done to the scan, a sentence each.
+        deviations: how far each rebuilt element lies from its scan, with the element's name.
         cautions: a sentence each.
 
     Raises:
@@ -82,7 +86,7 @@ def report_html(
         f'<header><h1>{escape(title)}</h1><p class="lead">Wing variants compared for fit, direction and lift at '
         f"<b>{to_kmh(speed):g} km/h</b>, air {density:g} kg/m\N{SUPERSCRIPT THREE}.</p></header>\n"
         f"<main>{_comparison(variants)}<section><h2>Each variant</h2>{cards}</section>\n"
-        f"{_measured(sections, intake_lines)}{_cautions(cautions)}{_method()}</main>\n</body>\n</html>\n"
+        f"{_measured(sections, intake_lines, deviations)}{_cautions(cautions)}{_method()}</main>\n</body>\n</html>\n"
     )
 
 
@@ -229,8 +233,10 @@ def _zone_row(element: str, zone: ZoneClearance) -> str:
     )
 
 
-def _measured(sections: Sequence[SectionRow], intake_lines: Sequence[str]) -> str:
-    if not sections and not intake_lines:
+def _measured(
+    sections: Sequence[SectionRow], intake_lines: Sequence[str], deviations: Sequence[tuple[str, DeviationSummary]]
+) -> str:
+    if not sections and not intake_lines and not deviations:
         return ""
     lines = "".join(f"<li>{escape(line)}</li>" for line in intake_lines)
     out = "<section><h2>What was measured</h2>" + (f"<h4>The scan</h4><ul>{lines}</ul>" if lines else "")
@@ -251,6 +257,12 @@ def _measured(sections: Sequence[SectionRow], intake_lines: Sequence[str]) -> st
             "the chord; camber above zero bulges upward. rms, 95 % and largest are the points’ distances from the "
             f'fitted section.</p><div class="sections">{plots}</div>'
         )
+    if deviations:
+        plots = "".join(
+            f"<figure>{histogram_svg(summary, name)}<figcaption>{escape(summary.sentence)}</figcaption></figure>"
+            for name, summary in deviations
+        )
+        out += f'<h4>The scan against the rebuilt element</h4><div class="histograms">{plots}</div>'
     return out + "</section>\n"
 
 

@@ -7,7 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..geometry.index import Forest
 from ..geometry.mesh import TriMesh
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -15,71 +19,158 @@ class Contour:
     """One chain of points on a cutting plane.
 
     Attributes:
-        points: (n, 3) m, in order; a closed chain does not repeat its first point.
+        points: (n, 3) m, in order; a closed chain does not repeat its first point. Seen with the plane's
+            normal towards the eye, the outside of most of the faces cut lies to the right of the way.
         closed: whether the last point joins the first.
     """
 
-    points: NDArray[np.float64]
+    points: Floats
     closed: bool
 
 
-def cut_mesh(mesh: TriMesh, origin: NDArray[np.float64], normal: NDArray[np.float64]) -> list[Contour]:
+class Slicer:
+    """A mesh made ready for many cuts: boxes over its triangles, so that a cut opens only those near the plane."""
+
+    def __init__(self, mesh: TriMesh) -> None:
+        """Index ``mesh``, any triangles; 1.0 M take about 0.4 s on one core."""
+        self._mesh = mesh
+        points = mesh.points.astype(np.float32)
+        corners = [points.take(mesh.triangles[:, k], axis=0).T for k in range(3)]
+        low = np.minimum(np.minimum(corners[0], corners[1]), corners[2])
+        high = np.maximum(np.maximum(corners[0], corners[1]), corners[2])
+        self._forest = None
+        if len(mesh.triangles):
+            # Rounding to float32 may have moved a corner by half a step: the boxes are let out by one.
+            self._forest = Forest.over(np.nextafter(low, np.float32(-np.inf)), np.nextafter(high, np.float32(np.inf)))
+
+    def cut(self, origin: Floats, normal: Floats) -> list[Contour]:
+        """All contours in which a plane cuts the mesh, longest (by number of points) first; see ``cut_mesh``."""
+        return _contours(self._mesh, self._near(np.asarray(origin, float), np.asarray(normal, float)), origin, normal)
+
+    def _near(self, origin: Floats, normal: Floats) -> Ints:
+        """Triangles whose boxes the plane meets, in ascending order."""
+        forest = self._forest
+        if forest is None:
+            return np.zeros(0, np.int64)
+        group = forest.roots.astype(np.int64)
+        for level in range(forest.height, 0, -1):
+            boxes = forest.boxes[:, group].astype(float)
+            empty = forest.below[8 * group[:, None] + np.arange(8)] < 0
+            toward = np.where(normal[:, None, None] > 0.0, boxes[3:], boxes[:3])
+            away = np.where(normal[:, None, None] > 0.0, boxes[:3], boxes[3:])
+            with np.errstate(invalid="ignore"):
+                most = np.tensordot(normal, toward - origin[:, None, None], 1)
+                least = np.tensordot(normal, away - origin[:, None, None], 1)
+            hit = np.flatnonzero((most >= 0.0) & (least <= 0.0) & ~empty)
+            below = forest.below[8 * group[hit >> 3] + (hit & 7)].astype(np.int64)
+            if level == 1:
+                return np.sort(below)
+            group = below
+        raise AssertionError("a forest has at least one level")
+
+
+def cut_mesh(mesh: TriMesh, origin: Floats, normal: Floats) -> list[Contour]:
     """All contours in which a plane cuts ``mesh``, longest (by number of points) first.
 
-    Open surfaces give open contours, holes break them, several bodies give several; where more
-    than two faces meet at an edge, a contour ends.
+    Open surfaces give open contours, holes break them, several bodies give several. Doubled faces count once.
+    Where more than two faces meet at an edge, the two that run on most nearly straight belong to one contour, then
+    the next two; one left over ends its contour there.
 
     Args:
         mesh: any triangle mesh.
         origin: (3,) m, a point of the plane.
         normal: (3,) its normal, of any length.
     """
-    side = (mesh.points - origin) @ normal
+    above = (mesh.points - origin) @ normal >= 0.0
+    count = above[mesh.triangles].sum(axis=1)
+    return _contours(mesh, np.flatnonzero((count == 1) | (count == 2)), origin, normal)
+
+
+def _contours(mesh: TriMesh, among: Ints, origin: Floats, normal: Floats) -> list[Contour]:
+    """Contours of the plane with those triangles of ``among`` that it crosses."""
+    triangles = mesh.triangles[among]
+    side = (mesh.points[triangles] - origin) @ normal
     # A point exactly on the plane counts as above it, so that each crossing lies inside an edge.
     above = side >= 0.0
-    pattern = above[mesh.triangles]
-    count = pattern.sum(axis=1)
+    count = above.sum(axis=1)
     crossing = np.flatnonzero((count == 1) | (count == 2))
     if len(crossing) == 0:
         return []
-    triangles = mesh.triangles[crossing]
-    pattern = pattern[crossing]
+    triangles, above, single = triangles[crossing], above[crossing], count[crossing] == 1
     # The corner alone on its side; the plane crosses the two edges that leave it.
-    alone = np.argmax(pattern == (count[crossing] == 1)[:, None], axis=1)
+    alone = np.argmax(above == single[:, None], axis=1)
+    # Outside to the right: from the edge after the lone corner to the one before it, if that corner is above.
+    steps = np.where(single, 1, 2), np.where(single, 2, 1)
     rows = np.arange(len(crossing))
-    tip = triangles[rows, alone]
-    ends = np.concatenate([triangles[rows, (alone + 1) % 3], triangles[rows, (alone + 2) % 3]])
-    starts = np.concatenate([tip, tip])
-    low, high = np.minimum(starts, ends).astype(np.int64), np.maximum(starts, ends).astype(np.int64)
-    keys, node = np.unique(low * len(mesh.points) + high, return_inverse=True)
-    low, high = keys // len(mesh.points), keys % len(mesh.points)
-    share = side[low] / (side[low] - side[high])
-    points = mesh.points[low] + share[:, None] * (mesh.points[high] - mesh.points[low])
-    chains = _chain(node[: len(rows)], node[len(rows) :], len(keys))
-    contours = [Contour(points[chain], closed) for chain, closed in chains]
+    tip = np.concatenate([triangles[rows, alone]] * 2).astype(np.int64)
+    far = np.concatenate([triangles[rows, (alone + step) % 3] for step in steps]).astype(np.int64)
+    low, high = np.minimum(tip, far), np.maximum(tip, far)
+    size = len(mesh.points)
+    keys, node = np.unique(low * size + high, return_inverse=True)
+    low, high = keys // size, keys % size
+    ends = node.reshape(2, -1).T
+    _, first = np.unique(np.sort(ends, axis=1) @ [len(keys), 1], return_index=True)
+    ends = ends[np.sort(first)]
+    a, b = (mesh.points[low] - origin) @ normal, (mesh.points[high] - origin) @ normal
+    points = mesh.points[low] + (a / (a - b))[:, None] * (mesh.points[high] - mesh.points[low])
+    ends, points = _parted(ends, points)
+    contours = [Contour(points[chain], closed) for chain, closed in _chain(ends, len(points))]
     return sorted(contours, key=lambda c: -len(c.points))
 
 
-def _chain(a: NDArray[np.int64], b: NDArray[np.int64], count: int) -> list[tuple[list[int], bool]]:
-    """Chains of node numbers from segments a-b; True where a chain closes on itself."""
-    degree = np.bincount(a, minlength=count) + np.bincount(b, minlength=count)
-    links: list[list[int]] = [[] for _ in range(count)]
-    for i, j in zip(a.tolist(), b.tolist(), strict=True):
-        if degree[i] <= 2 and degree[j] <= 2:
-            links[i].append(j)
-            links[j].append(i)
-    seen = [False] * count
+def _parted(ends: Ints, points: Floats) -> tuple[Ints, Floats]:
+    """Segments ``ends`` (m, 2) over ``points`` (n, 3) with a point of its own for each way through a crowded one."""
+    degree = np.bincount(ends.ravel(), minlength=len(points))
+    crowded = degree > 2
+    if not crowded.any():
+        return ends, points
+    flat = ends.copy().ravel()
+    held = np.flatnonzero(crowded[flat])
+    groups = np.split(held[np.argsort(flat[held], kind="stable")], np.cumsum(degree[crowded])[:-1])
+    added = []
+    for group in groups:
+        run = points[ends.ravel()[group ^ 1]] - points[flat[group[0]]]
+        run /= np.maximum(np.linalg.norm(run, axis=1), 1e-300)[:, None]
+        bend = run @ run.T + np.where(np.eye(len(group), dtype=bool), np.inf, 0.0)
+        added += [int(flat[group[0]])] * ((len(group) + 1) // 2)
+        new = len(points) + len(added)
+        left = np.arange(len(group))
+        while len(left):
+            pair = list(divmod(int(np.argmin(bend[np.ix_(left, left)])), len(left)))
+            new -= 1
+            flat[group[left[pair]]] = new
+            left = np.delete(left, pair)
+    return flat.reshape(-1, 2), np.vstack([points, points[added]])
+
+
+def _chain(ends: Ints, count: int) -> list[tuple[Ints, bool]]:
+    """Chains of node numbers from segments ``ends`` (m, 2), at most two at a node; True where one closes on itself."""
+    flat = ends.ravel()
+    order = np.argsort(flat, kind="stable")
+    degree = np.bincount(flat, minlength=count)
+    start = np.cumsum(degree) - degree
+    # Half-segment numbers: ``h ^ 1`` is the other end, ``mate`` the other half at the same node.
+    mate = np.full(len(flat), -1)
+    pairs = start[degree == 2]
+    mate[order[pairs]], mate[order[pairs + 1]] = order[pairs + 1], order[pairs]
+    # Along a segment and over to the next one, until there is none.
+    onward = mate[np.arange(len(flat)) ^ 1].tolist()
+    nodes = flat.tolist()
+    loose = order[start[degree == 1]]
+    # Forward ones first, so that most of a chain's segments decide which way it runs.
+    starts = np.concatenate([loose, np.arange(0, len(flat), 2)]).tolist()
+    seen = bytearray(len(ends))
     chains = []
-    ends_first = sorted(range(count), key=lambda n: len(links[n]) != 1)
-    for start in ends_first:
-        if seen[start] or not links[start]:
+    for half in starts:
+        if seen[half >> 1]:
             continue
-        chain = [start]
-        seen[start] = True
-        onward = [n for n in links[start] if not seen[n]]
-        while onward:
-            chain.append(onward[0])
-            seen[onward[0]] = True
-            onward = [n for n in links[onward[0]] if not seen[n]]
-        chains.append((chain, len(chain) > 2 and start in links[chain[-1]] and len(links[start]) == 2))
+        walk, here = [], half
+        while here >= 0 and not seen[here >> 1]:
+            seen[here >> 1] = 1
+            walk.append(here)
+            here = onward[here]
+        closed = here >= 0
+        chain = [nodes[h] for h in walk] if closed else [*(nodes[h] for h in walk), nodes[walk[-1] ^ 1]]
+        forward = 2 * sum(1 - (h & 1) for h in walk) >= len(walk)
+        chains.append((np.array(chain if forward else chain[::-1]), closed))
     return chains

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,32 +11,49 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from ..geometry.box import Box
 from ..geometry.mesh import TriMesh, face_normals
-from .cut import cut_mesh
-from .fit import SectionFit, fit_section
+from .cut import Slicer
+from .fit import WEIGHTS, SectionFit, fit_section
+
+Floats = NDArray[np.float64]
 
 STEP_M = 6e-4
 """Step along a cut: three to a trailing edge of 2 mm, the thinnest that is usual on a road car's wing.
 Common practice, no source."""
+LEAST_SWEEP_RAD = math.radians(0.5)
+"""Below this lean of the quarter-chord line a square cut differs from a streamwise one by less than 0.1 per mille."""
 FEWEST_FACES = 300
 """Below this a place holds scraps, not a wing: a hand-held scan puts thousands of faces on one."""
 
 
 @dataclass(frozen=True)
 class Section:
-    """One measured section; the cut is streamwise, in the plane y = ``y_m``.
+    """One measured section and the plane it was cut in.
 
     Attributes:
-        y_m: where the plane stands, m, positive to the left.
-        fit: chord line, shape, deviation and uncertainty, in (aft, up) = (-x, z).
+        origin: (3,) m in vehicle axes, where the plane's coordinates are zero: (0, y, 0) of a streamwise cut, the
+            quarter-chord point of one square to the quarter-chord line.
+        aft, up: (3,) unit vectors, the plane's axes; aft lies level, so that the incidence is to the road.
+        fit: chord line, shape, deviation and uncertainty in these axes.
     """
 
-    y_m: float
+    origin: Floats
+    aft: Floats
+    up: Floats
     fit: SectionFit
 
     @property
-    def leading_edge(self) -> NDArray[np.float64]:
+    def y_m(self) -> float:
+        """Where the section stands, m, positive to the left."""
+        return float(self.origin[1])
+
+    @property
+    def leading_edge(self) -> Floats:
         """(3,) m in vehicle axes."""
-        return np.array([-self.fit.leading_edge[0], self.y_m, self.fit.leading_edge[1]])
+        return self.place(self.fit.leading_edge)
+
+    def place(self, points: Floats) -> Floats:
+        """Points (..., 2) m, aft and up in the plane, to (..., 3) m in vehicle axes."""
+        return self.origin + points[..., :1] * self.aft + points[..., 1:] * self.up
 
 
 @dataclass(frozen=True)
@@ -47,7 +65,7 @@ class TipPlate:
         inner_y, outer_y: its two faces.
     """
 
-    points: NDArray[np.float64]
+    points: Floats
     inner_y: float
     outer_y: float
 
@@ -58,7 +76,10 @@ class MeasuredElement:
 
     Attributes:
         name: the element's.
-        sections: measured ones, from right to left.
+        sections: streamwise ones, in planes y = constant, from right to left: what an element is rebuilt from.
+        square: those square to the quarter-chord line of their half, from right to left: what a section is drawn
+            from. The same as ``sections`` where that line leans less than half a degree (``LEAST_SWEEP_RAD``), and
+            where only streamwise ones were asked for.
         skipped: (y in m, reason) of stations that gave no section.
         low_y, high_y: m, the element's ends (inner faces of the tip plates where there are any).
         tip_plate: None for plain tips.
@@ -66,6 +87,7 @@ class MeasuredElement:
 
     name: str
     sections: tuple[Section, ...]
+    square: tuple[Section, ...]
     skipped: tuple[tuple[float, str], ...]
     low_y: float
     high_y: float
@@ -88,13 +110,20 @@ def faces_in_place(scan: TriMesh, place: Box, name: str) -> NDArray[np.bool_]:
     return inside
 
 
-def measure_element(name: str, part: TriMesh, count: int = 13) -> MeasuredElement:
+def measure_element(
+    name: str, part: TriMesh, count: int = 13, square: bool = True, weights: int = WEIGHTS
+) -> MeasuredElement:
     """Cut an element at ``count`` stations and fit a section to each cut.
+
+    A first pass cuts streamwise. Where the quarter-chord line it finds is swept or rises, a second one cuts each
+    half square to its own line, at as many stations as keep clear of the tips and of the other half.
 
     Args:
         name: the element's, for messages.
         part: faces of that element alone (see ``faces_in_place``), vehicle axes, m.
         count: stations, evenly spread over the span, clear of the tips.
+        square: whether to cut square to the quarter-chord line, too.
+        weights: of the sections' thickness and of their mean line, each.
 
     Raises:
         InputError: fewer than three stations look like a section.
@@ -109,44 +138,109 @@ def measure_element(name: str, part: TriMesh, count: int = 13) -> MeasuredElemen
         # A half scan ends at the centre plane, where there is no plate.
         low_y = low_y + grown if low_y < -0.5 * high_y else low_y
     margin = 0.05 * (high_y - low_y)
-    sections, skipped = [], []
-    for y in np.linspace(low_y + margin, high_y - margin, count):
-        points = _cut_points(part, float(y))
-        try:
-            sections.append(Section(float(y), fit_section(points)))
-        except InputError as problem:
-            skipped.append((float(y), str(problem)))
+    slicer = Slicer(part)
+    along = np.array([0.0, 1.0, 0.0])
+    stations = [(np.array([0.0, y, 0.0]), along) for y in np.linspace(low_y + margin, high_y - margin, count)]
+    sections, skipped = _fitted(slicer, stations, weights)
     if len(sections) < 3:
         reason = skipped[len(skipped) // 2][1] if skipped else ""
         raise InputError(f"No wing at the place given for “{name}”: of {count} cuts {len(sections)} fit. {reason}")
-    return MeasuredElement(name, tuple(sections), tuple(skipped), low_y, high_y, plate)
+    leaning = _square_stations(sections, low_y, high_y) if square else []
+    turned, lost = _fitted(slicer, leaning, weights)
+    skipped += [(y, f"Square to the quarter-chord line: {reason}") for y, reason in lost]
+    streamwise = tuple(sections)
+    return MeasuredElement(
+        name, streamwise, tuple(turned) if leaning else streamwise, tuple(skipped), low_y, high_y, plate
+    )
 
 
-def _cut_points(part: TriMesh, y: float) -> NDArray[np.float64]:
-    """(n, 2) m points (aft, up) spread along the cut."""
-    contours = cut_mesh(part, np.array([0.0, y, 0.0]), np.array([0.0, 1.0, 0.0]))
+def _fitted(
+    slicer: Slicer, stations: list[tuple[Floats, Floats]], weights: int
+) -> tuple[list[Section], list[tuple[float, str]]]:
+    """Sections in planes (point, unit normal to the left), and (y, reason) of planes that gave none."""
+    sections, skipped = [], []
+    for origin, normal in stations:
+        aft = np.array([-normal[1], normal[0], 0.0]) / math.hypot(normal[0], normal[1])
+        up = np.cross(normal, aft)
+        points, outward = _cut_points(slicer, origin, normal, np.stack([aft, up]))
+        try:
+            sections.append(Section(origin, aft, up, fit_section(points, weights=weights, outward=outward)))
+        except InputError as problem:
+            skipped.append((float(origin[1]), str(problem)))
+    return sections, skipped
+
+
+def _square_stations(sections: list[Section], low_y: float, high_y: float) -> list[tuple[Floats, Floats]]:
+    """Points on and directions of the quarter-chord line of each half, clear of tips and of the other half.
+
+    Empty where no half leans. The lines are Theil and Sen's: medians of the slopes between all pairs of stations.
+    """
+    fits = [s.fit for s in sections]
+    chord = np.array([f.chord_m for f in fits])
+    to_tail = np.array([[math.cos(f.incidence_rad), -math.sin(f.incidence_rad)] for f in fits])
+    in_plane = np.array([f.leading_edge for f in fits]) + 0.25 * chord[:, None] * to_tail
+    quarter = np.array([s.place(q) for s, q in zip(sections, in_plane, strict=True)])
+    # A part that reaches little past the centre plane is one half.
+    centre = 0.0 if low_y > -0.5 * high_y else 0.5 * (low_y + high_y)
+    stations, leans = [], False
+    for here, inner, outer in (
+        (quarter[:, 1] < centre, centre, low_y),
+        (quarter[:, 1] >= centre, max(centre, low_y), high_y),
+    ):
+        if here.sum() < 3:
+            continue
+        q = quarter[here]
+        first, second = np.triu_indices(len(q), 1)
+        run = q[second] - q[first]
+        slope = np.median(run / run[:, 1:2], axis=0)
+        start = np.median(q - slope * q[:, 1:2], axis=0)
+        along = slope / np.linalg.norm(slope)
+        leans |= bool(math.acos(min(along[1], 1.0)) >= LEAST_SWEEP_RAD)
+        # A cut through the quarter point leans over to one side ahead of it and to the other behind it.
+        ahead, behind = (share * float(chord[here].max()) * abs(slope[0]) for share in (0.3, 0.8))
+        aft_inward = slope[0] * (outer - inner) < 0.0
+        way = math.copysign(1.0, outer - inner)
+        margin = 0.05 * abs(outer - inner)
+        near = inner + way * ((behind if aft_inward else ahead) + 0.2 * margin)
+        far = outer - way * ((ahead if aft_inward else behind) + margin)
+        if (far - near) * way <= 0.0:
+            continue
+        stations += [(start + slope * y, along) for y in np.sort(np.linspace(near, far, int(here.sum())))]
+    return stations if leans else []
+
+
+def _cut_points(slicer: Slicer, origin: Floats, normal: Floats, axes: Floats) -> tuple[Floats, Floats]:
+    """(n, 2) m points spread along the cut and (n, 2) outward normals, in the plane's ``axes`` (2, 3)."""
     # Even short pieces: a blunt base scanned apart from both sides is one, and it alone tells where the chord ends.
-    kept = [c for c in contours if len(c.points) > 2]
+    kept = [c for c in slicer.cut(origin, normal) if len(c.points) > 2]
     if not kept:
-        return np.zeros((0, 2))
-    points = np.concatenate([_evenly(c.points, c.closed) for c in kept])
-    return np.column_stack([-points[:, 0], points[:, 2]])
+        return np.zeros((0, 2)), np.zeros((0, 2))
+    spread = [_evenly((c.points - origin) @ axes.T, c.closed) for c in kept]
+    return np.concatenate([p for p, _ in spread]), np.concatenate([n for _, n in spread])
 
 
-def _evenly(points: NDArray[np.float64], closed: bool) -> NDArray[np.float64]:
-    """Points every ``STEP_M`` along a chain: a blunt base one face high shows only in the way across it."""
+def _evenly(points: Floats, closed: bool) -> tuple[Floats, Floats]:
+    """Points every ``STEP_M`` along a chain (n, 2), and which way its outside lies.
+
+    A blunt base one face high shows only in the way across it. Steps keep half their length off the chain's ends.
+    """
     chain = np.vstack([points, points[:1]]) if closed else points
-    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(chain, axis=0), axis=1))])
-    place = np.linspace(0.0, run[-1], max(int(run[-1] / STEP_M), 2))
-    return np.column_stack([np.interp(place, run, chain[:, k]) for k in range(3)])
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(chain, axis=0).T))])
+    count = math.ceil(run[-1] / STEP_M)
+    place = (np.arange(count) + 0.5) * run[-1] / max(count, 1)
+    step = np.diff(chain, axis=0)[np.clip(np.searchsorted(run, place) - 1, 0, len(run) - 2)]
+    # Aft, up and the plane's normal are right-handed and the outside lies to the right of the way.
+    return np.column_stack([np.interp(place, run, chain[:, k]) for k in range(2)]), np.column_stack(
+        [step[:, 1], -step[:, 0]]
+    )
 
 
-def _ends(y: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[float, float]:
+def _ends(y: Floats, areas: Floats) -> tuple[float, float]:
     """The span's ends: beyond each lies a ten-thousandth of the surface, so that one stray face decides nothing."""
     return _quantile(y, areas, 1e-4), _quantile(y, areas, 1.0 - 1e-4)
 
 
-def _quantile(values: NDArray[np.float64], areas: NDArray[np.float64], share: float) -> float:
+def _quantile(values: Floats, areas: Floats, share: float) -> float:
     """The value below which faces with ``share`` of the area lie."""
     order = np.argsort(values)
     sums = np.cumsum(areas[order])
@@ -154,9 +248,9 @@ def _quantile(values: NDArray[np.float64], areas: NDArray[np.float64], share: fl
 
 
 def _tip_plate(
-    middle: NDArray[np.float64],
-    normals: NDArray[np.float64],
-    areas: NDArray[np.float64],
+    middle: Floats,
+    normals: Floats,
+    areas: Floats,
     part: TriMesh,
     low_y: float,
     high_y: float,

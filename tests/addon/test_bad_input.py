@@ -98,6 +98,7 @@ def test_coordinates_that_are_no_numbers(scene: bpy.types.Scene, tmp_path: Path,
 @pytest.mark.usefixtures("someone_else")
 def test_metres_taken_for_millimetres(scene: bpy.types.Scene, tmp_path: Path) -> None:
     path = ball(tmp_path / "car.ply", 2.0)
+    scene.wingfettle.unit = "mm"
     refused(scene, bpy.ops.wingfettle.import_scan, "car", "4 mm long", "set the scan unit to m", filepath=str(path))
     scene.wingfettle.unit = "m"
     assert bpy.ops.wingfettle.import_scan(filepath=str(path)) == {"FINISHED"}
@@ -108,7 +109,7 @@ def test_no_file_and_wrong_kind(scene: bpy.types.Scene, tmp_path: Path) -> None:
     refused(scene, bpy.ops.wingfettle.import_scan, "gone.stl", "not there", filepath=str(tmp_path / "gone.stl"))
     path = tmp_path / "scan.txt"
     path.write_text("1 2 3")
-    refused(scene, bpy.ops.wingfettle.import_scan, "scan.txt", "STL, PLY or OBJ", filepath=str(path))
+    refused(scene, bpy.ops.wingfettle.import_scan, "scan.txt", "STL, PLY, OBJ or glTF", filepath=str(path))
 
 
 @pytest.mark.usefixtures("someone_else")
@@ -130,6 +131,10 @@ def test_steps_out_of_order(scene: bpy.types.Scene, tmp_path: Path) -> None:
     ops = bpy.ops.wingfettle
     refused(scene, ops.pose_body, "no body scan")
     refused(scene, ops.place_part, "upper", part="upper")
+    refused(scene, ops.settle_part, "upper", part="upper")
+    refused(scene, ops.map_deviation, "Select a rebuilt element")
+    refused(scene, ops.add_station, "Select a rebuilt element")
+    refused(scene, ops.write_section, "Select a rebuilt element", filepath=str(tmp_path / "section.txt"))
     refused(scene, ops.pick_pair, "on the part first", side="BODY")
     refused(scene, ops.new_variant, "as found", name="other")
     refused(scene, ops.turn_over, "no variant", element="lower")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -9,14 +10,17 @@ from pathlib import Path
 import bpy
 import numpy as np
 import pytest
+import trimesh
 
 from wingfettle import addon
-from wingfettle.addon import answers, bridge, settings
+from wingfettle.addon import answers, bridge, sections, settings
 from wingfettle.addon.operator import JobOperator, JobPanel
 from wingfettle.core.elements.element import Element, EndPlate
 from wingfettle.core.elements.loft import loft
+from wingfettle.core.geometry.mesh import TriMesh
 from wingfettle.core.sections.shape import SectionShape
 
+FIRST_FORM = Path(__file__).parent / "data" / "first_form.blend"
 SHAPE = SectionShape(
     half_thickness=np.array([0.18, 0.17, 0.16, 0.16, 0.15, 0.15]),
     mean_line=np.array([0.20, 0.16, 0.15, 0.14, 0.13, 0.12]),
@@ -134,6 +138,161 @@ def test_file_keeps_the_numbers(scene: bpy.types.Scene, wing: list[bpy.types.Obj
     assert again.end_plate is not None
 
 
+def test_files_of_the_first_form_open_and_link(scene: bpy.types.Scene) -> None:
+    # Saved by version 0.1.0 in Blender 4.2, with the weights as 32-bit numbers.
+    bpy.ops.wm.open_mainfile(filepath=str(FIRST_FORM))
+    upper = bridge.element_of(bpy.data.objects["upper (as found)"])
+    assert upper.chord_m == pytest.approx(LOWER.chord_m, rel=2e-7)
+    assert upper.shape.mean_line == pytest.approx(SHAPE.mean_line, rel=2e-7)
+    assert upper.tip_shape.mean_line == pytest.approx(SHAPE.turned_over().mean_line, rel=2e-7)
+    assert upper.end_plate is not None
+    assert upper.inner == ()
+    bpy.data.objects["upper (as found)"].wingfettle.chord_mm = 170.0
+    assert not bpy.data.objects["upper (as found)"].wingfettle.problem
+    bpy.ops.wingfettle.new_variant(name="other")
+    copy = bpy.data.objects["upper (other)"]
+    assert copy.wingfettle.section  # written in the form of today
+    assert bridge.element_of(copy).shape.mean_line == pytest.approx(upper.shape.mean_line, rel=1e-12)
+
+
+def test_elements_can_be_linked_from_another_file(
+    scene: bpy.types.Scene, wing: list[bpy.types.Object], tmp_path: Path
+) -> None:
+    path = str(tmp_path / "wing.blend")
+    bpy.ops.wm.save_as_mainfile(filepath=path)
+    before = points(wing[1])
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    with bpy.data.libraries.load(path, link=True) as (there, here):
+        here.objects = [name for name in there.objects if name.startswith("upper")]
+    linked = here.objects[0]
+    assert linked.library is not None
+    assert bridge.element_of(linked).end_plate is not None
+    assert points(linked) == pytest.approx(before, abs=1e-6)
+
+
+def choose(obj: bpy.types.Object) -> None:
+    settings.choose_only(bpy.context, obj)
+
+
+def test_a_station_changes_nothing_until_its_numbers_do(scene: bpy.types.Scene, wing: list[bpy.types.Object]) -> None:
+    lower = wing[0]
+    choose(lower)
+    before = bridge.element_of(lower)
+    bpy.ops.wingfettle.add_station(place_percent=40.0)
+    eta = np.linspace(-1.0, 1.0, 21)
+    for one, other in zip(before.planform(eta), bridge.element_of(lower).planform(eta), strict=True):
+        assert other == pytest.approx(one, abs=2e-7)
+    station = lower.wingfettle.inner[lower.wingfettle.inner_chosen]
+    station.chord_percent, station.turn_deg, station.up_mm = 150.0, 3.0, 10.0
+    _, chord, incidence = bridge.element_of(lower).planform(np.array([-0.4, 0.0, 0.4]))
+    _, straight, level = before.planform(np.array([-0.4, 0.0, 0.4]))
+    assert chord / straight == pytest.approx([1.5, 1.0, 1.5], rel=1e-6)
+    assert np.degrees(incidence - level) == pytest.approx([3.0, 0.0, 3.0], abs=1e-4)
+    assert np.ptp(points(lower)[:, 0]) > 1.3 * before.chord_m
+    # A station goes along when the whole element is changed.
+    lower.wingfettle.chord_mm *= 2.0
+    assert bridge.element_of(lower).planform(np.array([0.4]))[1] == pytest.approx(2.0 * chord[2], rel=1e-6)
+    with pytest.raises(RuntimeError, match="station"):
+        bpy.ops.wingfettle.add_station(place_percent=40.0)
+    bpy.ops.wingfettle.remove_station()
+    assert len(lower.wingfettle.inner) == 0
+    assert bridge.element_of(lower).planform(np.array([0.4]))[1] == pytest.approx(2.0 * straight[2], rel=1e-6)
+
+
+@pytest.mark.parametrize("order", ["ROUND", "SIDES"])
+def test_a_section_goes_out_to_a_file_and_comes_in_again(
+    scene: bpy.types.Scene, wing: list[bpy.types.Object], tmp_path: Path, order: str
+) -> None:
+    path = str(tmp_path / "section.txt")
+    choose(wing[1])
+    orders = {"ROUND": sections.ROUND, "SIDES": sections.SIDES}
+    bpy.ops.wingfettle.write_section(filepath=path, where="MIDDLE", order=orders[order])
+    with pytest.raises(RuntimeError, match="as it was found"):
+        bpy.ops.wingfettle.read_section(filepath=path)
+    bpy.ops.wingfettle.new_variant(name="other")
+    lower = bpy.data.objects["lower (other)"]
+    choose(lower)
+    bpy.ops.wingfettle.read_section(filepath=path)
+    x = np.linspace(0.0, 1.0, 50)
+    # The leading edge is looked for between two points of the list: a tenth of a per mille of the chord.
+    for one, other in zip(bridge.element_of(lower).shape.surfaces(x), UPPER.shape.surfaces(x), strict=True):
+        assert one == pytest.approx(other, abs=1e-4)
+    assert bridge.element_of(lower).incidence_rad == pytest.approx(LOWER.incidence_rad, rel=1e-6)
+    assert lower.wingfettle.section_name
+    before = points(lower)
+    (tmp_path / "bad.txt").write_text("one\n1 0\n0.5 oops\n0 0\n")
+    with pytest.raises(RuntimeError, match="bad.txt"):
+        bpy.ops.wingfettle.read_section(filepath=str(tmp_path / "bad.txt"))
+    with pytest.raises(RuntimeError, match="cannot be read"):
+        bpy.ops.wingfettle.read_section(filepath=str(tmp_path / "gone.txt"))
+    assert np.array_equal(points(lower), before)
+
+
+def test_a_drawn_curve_becomes_the_end_plates(scene: bpy.types.Scene, wing: list[bpy.types.Object]) -> None:
+    curve = bpy.data.curves.new("drawn", "CURVE")
+    curve.dimensions = "3D"
+    spline = curve.splines.new("POLY")
+    drawn = [(0.40, 0.5, 1.05), (0.12, 0.5, 1.02), (0.10, 0.5, 1.20), (0.30, 0.5, 1.22)]
+    spline.points.add(len(drawn) - 1)
+    for point, place in zip(spline.points, drawn, strict=True):
+        point.co = (*place, 1.0)
+    spline.use_cyclic_u = True
+    drawing = bpy.data.objects.new("drawn", curve)
+    scene.collection.objects.link(drawing)
+    upper = wing[1]
+    choose(upper)
+    drawing.select_set(True)
+    bpy.ops.wingfettle.plate_from_curve()
+    found = points(upper)
+    plate = found[found[:, 1] > 0.5 * UPPER.span_m + 0.002]  # the outer face, beyond the tip
+    for place in drawn:
+        assert np.hypot(*(plate[:, [0, 2]] - np.array(place)[[0, 2]]).T).min() < 1e-5
+    assert len(plate) == len(drawn)
+
+
+def test_deviation_is_painted_on_scan_and_element(scene: bpy.types.Scene, wing: list[bpy.types.Object]) -> None:
+    upper = wing[1]
+    skin = bridge.element_mesh(upper)
+    normals = trimesh.Trimesh(skin.points, skin.triangles, process=False).vertex_normals
+    shifted = skin.points + 0.003 * (skin.points[:, 1] > 0.0)[:, None] * normals
+    scan = bridge.new_object("Scan of upper", scene.collection, TriMesh(shifted, skin.triangles))
+    scan.wingfettle.role, scan.wingfettle.element = "SCANNED", "upper"
+    choose(upper)
+    bpy.ops.wingfettle.map_deviation()
+    told = json.loads(upper.wingfettle.deviation)
+    assert 0.4 < told["within"] < 0.6  # the right half meets, the left stands 3 mm out
+    assert told["highest"]["deviation_m"] == pytest.approx(0.003, abs=3e-4)
+    for obj in (upper, scan):
+        colours = obj.data.color_attributes["Deviation"]
+        assert len(colours.data) == len(obj.data.vertices)
+        assert obj.data.color_attributes.active_color == colours
+    rgba = np.empty(4 * len(scan.data.vertices), np.float32)
+    scan.data.color_attributes["Deviation"].data.foreach_get("color", rgba)
+    light = rgba.reshape(-1, 4)[:, :3].sum(axis=1)
+    left = skin.points[:, 1] > 0.02
+    assert light[left].mean() < 0.6 * light[skin.points[:, 1] < -0.02].mean()
+    upper.wingfettle.chord_mm += 1.0
+    assert not upper.wingfettle.deviation  # it no longer holds
+
+
+def test_hollow_and_rounded_elements_are_made(scene: bpy.types.Scene, wing: list[bpy.types.Object]) -> None:
+    lower = wing[0]
+    solid = len(lower.data.polygons)
+    lower.wingfettle.skin_mm = 2.0
+    assert not lower.wingfettle.problem
+    assert len(lower.data.polygons) > solid
+    made = trimesh.Trimesh(*(lambda m: (m.points, m.triangles))(bridge.element_mesh(lower)))
+    assert made.is_watertight
+    lower.wingfettle.rounded_tips = True
+    assert not lower.wingfettle.problem
+    lower.wingfettle.skin_mm = 40.0
+    assert "skin" in lower.wingfettle.problem.lower()
+    lower.wingfettle.skin_mm = 0.0
+    lower.wingfettle.least_edge_mm = 3.0
+    assert not lower.wingfettle.problem
+    assert bridge.element_of(lower).station(0.5).shape.trailing_edge * 0.16 * 0.95 == pytest.approx(0.003, abs=1e-6)
+
+
 def test_faces_that_stay_on_the_body_keep_their_zones(scene: bpy.types.Scene) -> None:
     mesh = loft(LOWER).triangles()
     obj = bridge.new_object("body", scene.collection, mesh)
@@ -168,6 +327,8 @@ def test_classes_have_agreeing_names_and_undo() -> None:
             elif issubclass(cls, bpy.types.Panel):
                 assert cls.__name__ == cls.bl_idname
                 assert issubclass(cls, JobPanel)
+            elif issubclass(cls, bpy.types.UIList):
+                assert cls.__name__.startswith("WINGFETTLE_UL_")
             else:
                 assert issubclass(cls, bpy.types.PropertyGroup)
     defined = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 
@@ -18,7 +19,7 @@ from wingfettle.core.elements.rebuild import rebuild
 from wingfettle.core.errors import InputError
 from wingfettle.core.geometry.box import Box
 from wingfettle.core.geometry.mesh import TriMesh
-from wingfettle.core.sections.cut import cut_mesh
+from wingfettle.core.sections.cut import Slicer, cut_mesh
 from wingfettle.core.sections.fit import SectionFit, fit_section
 from wingfettle.core.sections.measure import faces_in_place, measure_element
 from wingfettle.core.sections.shape import blend, cosine_spaced, shape_from_ordinates
@@ -221,6 +222,50 @@ def test_contours_are_those_of_the_mesh_library() -> None:
         assert gap.max() < 1e-7
 
 
+def around(points: Floats, closed: bool) -> float:
+    chain = np.vstack([points, points[:1]]) if closed else points
+    return float(np.linalg.norm(np.diff(chain, axis=0), axis=1).sum())
+
+
+def test_an_index_cuts_as_the_whole_mesh_does_with_holes_bodies_and_fins() -> None:
+    rng = np.random.default_rng(9)
+    ball = trimesh.creation.icosphere(4, 0.5)
+    torn = ball.submesh([np.flatnonzero(rng.uniform(size=len(ball.faces)) > 0.02)], append=True)
+    # A sheet on the ball's own edges: three faces meet there.
+    rim = np.flatnonzero(np.abs(ball.vertices[:, 1]) < 1e-9)
+    rim = rim[np.argsort(np.arctan2(ball.vertices[rim, 2], ball.vertices[rim, 0]))]
+    outer = 1.4 * ball.vertices[rim]
+    n, k = len(rim), np.arange(len(rim))
+    fin = np.concatenate(
+        [
+            np.column_stack([rim, rim[(k + 1) % n], len(ball.vertices) + k]),
+            np.column_stack([rim[(k + 1) % n], len(ball.vertices) + (k + 1) % n, len(ball.vertices) + k]),
+        ]
+    )
+    finned = trimesh.Trimesh(np.vstack([ball.vertices, outer]), np.concatenate([ball.faces, fin]), process=False)
+    for mesh, loops in ((torn, None), (finned, 1)):
+        slicer = Slicer(ours(mesh))
+        for _ in range(8):
+            origin, normal = rng.uniform(-0.2, 0.2, 3), rng.normal(size=3)
+            theirs = mesh.section(plane_origin=origin, plane_normal=normal)
+            assert theirs is not None
+            mine = slicer.cut(origin, normal)
+            assert sum(around(c.points, c.closed) for c in mine) == pytest.approx(theirs.length, rel=1e-6)
+            one_off = cut_mesh(ours(mesh), origin, normal)
+            assert [(len(c.points), c.closed) for c in mine] == [(len(c.points), c.closed) for c in one_off]
+            if loops is not None:
+                # The ball's circle stays whole; the fin's cuts are open pieces that end on it.
+                assert sum(c.closed for c in mine) == loops
+                circle = next(c for c in mine if c.closed)
+                assert np.linalg.norm(circle.points, axis=1).max() < 0.5 + 1e-9
+
+
+def test_contours_run_with_the_outside_to_their_right() -> None:
+    (ring,) = cut_mesh(ours(trimesh.creation.icosphere(3)), np.array([0.0, 0.0, 0.05]), np.array([0.0, 0.0, 1.0]))
+    step = np.roll(ring.points, -1, axis=0) - ring.points
+    assert (np.cross(step, np.array([0.0, 0.0, 1.0])) * ring.points).sum(axis=1).min() > 0.0
+
+
 def test_cut_through_points_and_past_the_mesh() -> None:
     # The cube's middle plane goes through no point, the plane of its base through four, the last past it all.
     cube = ours(trimesh.creation.box())
@@ -265,23 +310,137 @@ def test_naca_sections_with_noise_and_a_hole_are_recovered(
         assert rms < p95 < most < 8.0 * NOISE_M
 
 
-def test_standard_errors_are_honest(fitted: list[tuple[SectionFit, float, float, Floats]]) -> None:
-    z = []
-    for fit, chord, incidence, outline in fitted:
-        camber = exact_form(outline)[1]
-        z.append(
-            [
-                (fit.chord_m - chord) / fit.chord_se_m,
-                (fit.incidence_rad - incidence) / fit.incidence_se_rad,
-                (fit.shape.camber()[0] - camber) / fit.camber_se,
-            ]
+SECTIONS = {
+    "0012": (0.0, 0.4, 0.12), "2412": (0.02, 0.4, 0.12), "4415": (0.04, 0.4, 0.15), "6409": (0.06, 0.4, 0.09),
+    "0006": (0.0, 0.4, 0.06), "2421": (0.02, 0.4, 0.21), "4412 turned over": (-0.04, 0.4, 0.12),
+    "23012": (0.2025, 15.957, 0.12), "23018": (0.2025, 15.957, 0.18),
+}  # fmt: skip
+
+
+def five_digit_sides(place: float, k1: float, thickness: float, edge: float) -> tuple[Floats, Floats]:
+    """NACA five-digit surfaces; mean line of Report 537 with its constants from memory."""
+    (upper, lower), x = naca_sides(0.0, 0.4, thickness, edge), cosine_spaced(400)
+    half = 0.5 * (upper - lower)[:, 1]
+    ahead = x < place
+    rear = k1 / 6.0 * place**3
+    mean = np.where(ahead, k1 / 6.0 * (x**3 - 3.0 * place * x**2 + place**2 * (3.0 - place) * x), rear * (1.0 - x))
+    slope = np.where(ahead, k1 / 6.0 * (3.0 * x**2 - 6.0 * place * x + place**2 * (3.0 - place)), -rear)
+    turn = np.arctan(slope)
+    across = np.column_stack([-np.sin(turn), np.cos(turn)]) * half[:, None]
+    middle = np.column_stack([x, mean])
+    return middle + across, middle - across
+
+
+@pytest.mark.parametrize("noise", [2e-5, 5e-5, 1e-4])
+@pytest.mark.parametrize("where", ["side", "nose", "tail"])
+def test_a_fifth_missing_is_recovered_and_the_errors_say_how_well(noise: float, where: str) -> None:
+    rng = np.random.default_rng(17)
+    off, z = [], []
+    for k in range(27):
+        name = list(SECTIONS)[k % len(SECTIONS)]
+        size, incidence = float(rng.uniform(0.08, 0.3)), float(rng.uniform(-0.3, 0.3))
+        edge = float(rng.uniform(0.0018, 0.0025)) / size
+        five = name.startswith("230")
+        sides = five_digit_sides(*SECTIONS[name], edge) if five else naca_sides(*SECTIONS[name], edge=edge)
+        outline, stretch = from_farthest_nose(*sides)
+        chord = size * stretch
+        points, normals, share = walked(outline, int(2.05 * chord / 6e-4))
+        low, high = {"side": (0.03, 0.25), "nose": (0.35, 0.45), "tail": (0.85, 0.95)}[where]
+        start = float(rng.uniform(low, high)) + 0.5 * float(where == "side" and rng.uniform() < 0.5)
+        keep = (share - start) % 1.0 > 0.2
+        c, s = math.cos(incidence), math.sin(incidence)
+        turn = np.array([[c, -s], [s, c]])
+        world = (chord * points + rng.normal(0.0, noise, (len(points), 1)) * normals) @ turn
+        fit = fit_section(world[keep])
+        m = fit.measures
+        thickness, camber = exact_form(outline)
+        error = np.array(
+            [m.chord.value - chord, m.incidence.value - incidence, m.thickness.value - thickness]
+            + [m.camber.value - camber]
         )
-    size = np.abs(z)
-    # Within four standard errors nearly always, and not so wide that they say nothing: for a normal
-    # error the median of |z| is 0.67.
-    assert ((size < 4.0).mean(axis=0) >= 0.95).all()
-    assert (np.median(size, axis=0) > 0.2).all()
-    assert (np.median(size, axis=0) < 2.0).all()
+        if fit.tail_seen:
+            off.append(error)
+        z.append(error / [m.chord.se, m.incidence.se, m.thickness.se, m.camber.se])
+    if where == "side":
+        # 0.2 mm, 0.05 degrees, 0.1 % of the chord at 0.05 mm; in 85 of 100 cases, for the missing fifth may be the
+        # one that holds thickness or camber. A base narrower than two steps between points is at times not seen.
+        assert len(off) >= 22
+        limit = np.array([2e-4, math.radians(0.05), 1e-3, 1e-3]) * max(noise / 5e-5, 1.0)
+        assert ((np.abs(off) < limit).mean(axis=0) >= 0.85).all()
+    rms = np.sqrt(np.mean(np.square(z), axis=0))
+    # Neither hidden nor flattering; an end that was not seen has a wide error that depends on what it is taken for.
+    assert (rms < (1.7 if where == "side" else 2.2)).all(), rms
+    assert (rms > (0.5 if where == "side" else 0.25)).all(), rms
+
+
+@pytest.mark.parametrize("thickness", [0.09, 0.12, 0.18])
+def test_the_nose_radius_is_that_of_the_table(thickness: float) -> None:
+    # NACA Report 460: 1.1019 t^2 of the chord.
+    outline, _ = from_farthest_nose(*naca_sides(0.0, 0.4, thickness, edge=0.008))
+    points, _, _ = walked(0.25 * outline, 900)
+    m = fit_section(points).measures
+    assert m.nose_radius.value == pytest.approx(1.1019 * thickness**2 * 0.25, rel=0.06)
+    assert abs(m.nose_radius.value - 1.1019 * thickness**2 * 0.25) < 3.0 * m.nose_radius.se
+    # Closed form of the 0012: largest at 0.29983; the wedge of the blunt base draws it aft.
+    assert m.thickness_place.value == pytest.approx(0.30, abs=0.02)
+    assert m.trailing_edge.value == pytest.approx((0.021 * thickness + 0.008) * 0.25, abs=5e-5)
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_one_side_alone_gives_the_chord_line_but_no_thickness(side: float) -> None:
+    outline, _ = from_farthest_nose(*naca_sides(0.0, 0.4, 0.12, edge=0.008))
+    points, normals, _ = walked(outline, 900)
+    rng = np.random.default_rng(3)
+    seen = (points[:, 1] * side > 0.0) & (points[:, 0] < 0.999)
+    world = 0.25 * points[seen] + rng.normal(0.0, NOISE_M, (int(seen.sum()), 1)) * normals[seen]
+    fit = fit_section(world, outward=normals[seen])
+    m = fit.measures
+    assert m.chord.value == pytest.approx(0.25, abs=4.0 * m.chord.se)
+    assert m.incidence.value == pytest.approx(0.0, abs=4.0 * m.incidence.se)
+    assert m.thickness.se > 0.02
+    assert m.camber.se > 0.01
+    assert ("lower side" if side > 0.0 else "upper side") in fit.unseen
+    assert "trailing edge" in fit.unseen
+
+
+def test_what_was_not_seen_is_named() -> None:
+    points, *_ = scanned(np.random.default_rng(12), (0.02, 0.4, 0.12), hole=False)
+    whole = fit_section(points)
+    assert whole.unseen == ()
+    local = (points - whole.leading_edge) / whole.chord_m
+    c, s = math.cos(whole.incidence_rad), math.sin(whole.incidence_rad)
+    x, z = local @ np.array([c, -s]), local @ np.array([s, c])
+    fit = fit_section(points[~((x > 0.2) & (x < 0.65) & (z < 0.0))])
+    (words,) = fit.unseen
+    numbers = [int(w) for w in words.split() if w.isdigit()]
+    assert words.startswith("lower side from")
+    # A place counts as seen within 2 % of the chord of a point.
+    assert numbers == pytest.approx([22, 63], abs=2)
+
+
+def test_a_section_passes_when_nineteen_in_twenty_points_do() -> None:
+    points, *_ = scanned(np.random.default_rng(14), (0.02, 0.4, 0.12), hole=False)
+    fit = fit_section(points)
+    size = np.sort(np.abs(fit.deviation_m[fit.used]))
+    edge = float(size[math.ceil(0.95 * len(size)) - 1])
+    assert fit.passes(edge)
+    assert not fit.passes(0.99 * edge)
+    assert fit.share_within(float(size[-1])) == 1.0
+    # Along the contour: upper tail, nose half way, lower tail.
+    assert fit.along_m.min() >= 0.0
+    nose = int(np.argmin(np.hypot(*(points - fit.leading_edge).T)))
+    assert fit.along_m[nose] == pytest.approx(0.5 * fit.along_m.max(), rel=0.03)
+
+
+def test_the_number_of_weights_is_the_users() -> None:
+    points, *_ = scanned(np.random.default_rng(15), (0.02, 0.4, 0.12), hole=False)
+    for weights in (3, 9, 12):
+        fit = fit_section(points, weights=weights)
+        assert len(fit.shape.half_thickness) == len(fit.shape.mean_line) == weights
+        assert fit.covariance.shape == (5 + 2 * weights, 5 + 2 * weights)
+        assert np.linalg.eigvalsh(fit.covariance).min() > -1e-9
+    with pytest.raises(InputError, match="2 weights cannot be fitted"):
+        fit_section(points, weights=2)
 
 
 def test_points_spread_between_measured_ones_do_not_count_as_measured() -> None:
@@ -436,6 +595,27 @@ def test_an_element_of_known_numbers_is_rebuilt() -> None:
     assert 0.0 < back.incidence_se_rad < math.radians(0.1)
 
 
+def test_a_swept_wing_is_cut_square_to_its_quarter_chord_line() -> None:
+    # A sheared prism: square to its edges the chord shrinks by the cosine of the sweep, the height does not.
+    sweep = math.radians(20.0)
+    one = replace(element(), taper=1.0, tip_shape=element().shape, sweep_rad=sweep, dihedral_rad=0.0)
+    measured = measure_element("upper", solid(replace(one, incidence_rad=0.0, twist_rad=0.0)), 7)
+    streamwise, square = measured.sections[1].fit.measures, measured.square[1].fit.measures
+    assert square.chord.value == pytest.approx(streamwise.chord.value * math.cos(sweep), abs=5e-5)
+    assert square.thickness.value == pytest.approx(streamwise.thickness.value / math.cos(sweep), abs=1e-4)
+    for section in measured.square:
+        assert np.abs([section.aft @ section.up, section.aft[2]]).max() < 1e-12
+        slope = section.leading_edge - (measured.square[0] if section.y_m < 0.0 else measured.square[-1]).leading_edge
+        # All leading edges of a half lie on one line, swept as the wing is.
+        assert abs(slope[0]) == pytest.approx(abs(slope[1]) * math.tan(sweep), abs=2e-4)
+
+
+def test_an_unswept_wing_is_cut_once() -> None:
+    straight = replace(element(), sweep_rad=0.0, dihedral_rad=0.0)
+    measured = measure_element("upper", solid(straight), 3)
+    assert measured.square is measured.sections
+
+
 def test_half_an_element_is_taken_for_the_whole() -> None:
     true = element()
     part = solid(true)
@@ -488,7 +668,8 @@ def test_sections_at_one_place_hold_no_taper() -> None:
 def test_sections_in_plain_words() -> None:
     measured = measure_element("upper", solid(element()), 3)
     rows = plain_sections(measured, 1e-3)
-    for row, section in zip(rows, measured.sections, strict=True):
+    json.dumps(rows, allow_nan=False)
+    for row, section in zip(rows, measured.square, strict=True):
         assert row["element"] == "upper"
         assert row["chord_mm"] == pytest.approx(1000.0 * section.fit.chord_m)
         assert math.radians(row["incidence_deg"]) == pytest.approx(section.fit.incidence_rad)
@@ -496,7 +677,9 @@ def test_sections_in_plain_words() -> None:
         share = abs(section.y_m) / 0.6
         assert row["camber_percent"] == pytest.approx(-4.0 + 2.0 * share, abs=0.15)
         assert row["thickness_percent"] == pytest.approx(12.0 - 2.0 * share, abs=0.3)
-        assert row["within_tolerance"] is (row["max_mm"] <= 1.0)
+        assert row["within_tolerance"] is (row["p95_mm"] <= 1.0)
+        assert len(row["along"]) == len(row["deviation"]) == len(row["contour"])
+        assert row["along"] == sorted(row["along"])
         assert row["rms_mm"] <= row["p95_mm"] <= row["max_mm"]
         gap = cKDTree(np.array(row["fit"])).query(np.array(row["contour"]))[0]
         assert gap.max() < 8.0
