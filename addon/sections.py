@@ -44,7 +44,9 @@ class WINGFETTLE_OT_read_section(JobOperator, bpy.types.Operator):
         what = f"“{os.path.basename(self.filepath)}”"
         element = bridge.element_of(obj)
         coordinates = read_coordinates(_text(self.filepath, what), what)
-        shape, rms, largest = shape_from_coordinates(coordinates)
+        shape, rms, largest = shape_from_coordinates(
+            coordinates, len(element.shape.half_thickness), len(element.shape.mean_line)
+        )
         changed = with_section(element, shape, _station(obj, self.where))
         rewritten(obj, changed, coordinates.name or what if self.where == "ALL" else "")
         if self.where != "ALL":

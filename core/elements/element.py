@@ -342,7 +342,7 @@ def check_element(element: Element) -> None:
     Raises:
         InputError: a number is not finite; span, chord, taper or a plate's thickness is not above
             zero; an angle stands square to its plane; inner stations are out of order; a section's
-            surfaces cross, or sections have different numbers of weights; a skin leaves no hollow;
+            surfaces cross, or sections have different numbers of weights;
             a plate is turned inside out, or its outline crosses itself or leaves its reaches.
     """
     e, who = element, f"Element “{element.name}”"
@@ -395,9 +395,8 @@ def _check_inner(e: Element, who: str) -> None:
 
 def _check_sections(e: Element, who: str) -> None:
     names = ["mid-span", *(f"inner station {i}" for i in range(1, len(e.inner) + 1)), "the tip"]
-    chords = [e.chord_m, *(s.chord_m for s in e.inner), e.chord_m * e.taper]
     x = np.linspace(0.0, 1.0, 101)
-    for where, chord, shape in zip(names, chords, e.shapes, strict=True):
+    for where, shape in zip(names, e.shapes, strict=True):
         up, low = shape.surfaces(x)
         if not (up - low)[1:-1].min() > 0.0:
             at = 100.0 * x[1 + int(np.argmin((up - low)[1:-1]))]
@@ -409,12 +408,6 @@ def _check_sections(e: Element, who: str) -> None:
             raise InputError(
                 f"{who} has a section at {where} with other numbers of weights than at mid-span, so they cannot "
                 "be blended; fit it with the same numbers."
-            )
-        most = 0.5 * chord * float((up - low).max())
-        if e.skin_m >= most:
-            raise InputError(
-                f"{who} has a skin of {1000.0 * e.skin_m:.2f} mm, but at {where} the section is only "
-                f"{2000.0 * most:.2f} mm thick; keep the skin below {1000.0 * most:.2f} mm, or make the element solid."
             )
 
 
