@@ -12,7 +12,7 @@ from ..elements.deviation import DeviationSummary
 from ..errors import InputError
 from ..lift.result import Band
 from ..units import to_kmh, to_mm
-from .histogram import histogram_svg
+from .histogram import histogram_svg, profile_svg
 from .results import (
     ResultRow,
     SectionRow,
@@ -241,22 +241,9 @@ def _measured(
     lines = "".join(f"<li>{escape(line)}</li>" for line in intake_lines)
     out = "<section><h2>What was measured</h2>" + (f"<h4>The scan</h4><ul>{lines}</ul>" if lines else "")
     if sections:
-        rows = "".join(_section_row(s) for s in sections)
-        plots = "".join(
-            f"<figure>{section_plot(s)}<figcaption>{escape(s.element)}, {minus(figure(s.station_mm))} mm along the "
-            f"span: {figure(s.max_mm, 2)} mm at most (ringed)</figcaption></figure>"
-            for s in sections
-        )
-        out += (
-            '<h4>Sections of the wing as found</h4><table class="sections-table"><thead><tr><th>Element</th>'
-            '<th class="n">Span mm</th><th class="n">Chord mm</th><th class="n">Incidence deg</th>'
-            '<th class="n">Thickness %</th><th class="n">Camber %</th><th class="n">rms mm</th>'
-            '<th class="n">95 % mm</th>'
-            f'<th class="n">Largest mm</th><th>Fit</th></tr></thead><tbody>{rows}</tbody></table>'
-            '<p class="note">Span place is from the centre plane, positive left. Thickness and camber are percent of '
-            "the chord; camber above zero bulges upward. rms, 95 % and largest are the points’ distances from the "
-            f'fitted section.</p><div class="sections">{plots}</div>'
-        )
+        out += _section_tables(sections)
+        plots = "".join(_section_figure(s) for s in sections)
+        out += f'<div class="sections">{plots}</div>'
     if deviations:
         plots = "".join(
             f"<figure>{histogram_svg(summary, name)}<figcaption>{escape(summary.sentence)}</figcaption></figure>"
@@ -266,15 +253,63 @@ def _measured(
     return out + "</section>\n"
 
 
-def _section_row(s: SectionRow) -> str:
-    numbers = (
-        figure(s.station_mm), figure(s.chord_mm, 2), figure(s.incidence_deg, 2, signed=True),
-        figure(s.thickness_percent, 2), figure(s.camber_percent, 2, signed=True), figure(s.rms_mm, 3),
-        figure(s.p95_mm, 3), figure(s.max_mm, 3),
+def _section_tables(sections: Sequence[SectionRow]) -> str:
+    """Numbers of every section, then how well its points meet it."""
+    numbers = "".join(_section_numbers(s) for s in sections)
+    fits = "".join(_section_fit(s) for s in sections)
+    return (
+        '<h4>Sections of the wing as found</h4><table class="sections-table"><thead><tr><th>Element</th>'
+        '<th class="n">Span mm</th><th class="n">Chord mm</th><th class="n">Incidence deg</th>'
+        '<th class="n">Thickness %</th><th class="n">at %</th><th class="n">Camber %</th><th class="n">at %</th>'
+        f'<th class="n">Nose radius mm</th><th class="n">Tail mm</th></tr></thead><tbody>{numbers}</tbody></table>'
+        '<p class="note">Span place is from the centre plane, positive left; sections are square to the quarter-chord '
+        "line. Thickness, camber and their places are percent of the chord; camber above zero bulges upward. Under "
+        "each number stands its standard error.</p>"
+        '<table class="sections-table"><thead><tr><th>Element</th><th class="n">Span mm</th><th class="n">rms mm</th>'
+        '<th class="n">95 % mm</th><th class="n">Largest mm</th><th class="n">Within</th><th>Fit</th>'
+        f"<th>Not scanned</th></tr></thead><tbody>{fits}</tbody></table>"
+        '<p class="note">rms, 95 % and largest are the points’ distances from the fitted section, without points that '
+        "belong to something else; a section is within the tolerance when 95 % of its points are.</p>"
+    )
+
+
+def _section_numbers(s: SectionRow) -> str:
+    pairs = (
+        (s.chord_mm, s.chord_mm_se, 2, False), (s.incidence_deg, s.incidence_deg_se, 2, True),
+        (s.thickness_percent, s.thickness_percent_se, 2, False),
+        (s.thickness_place_percent, s.thickness_place_percent_se, 1, False),
+        (s.camber_percent, s.camber_percent_se, 2, True), (s.camber_place_percent, s.camber_place_percent_se, 1, False),
+        (s.le_radius_mm, s.le_radius_mm_se, 2, False), (s.te_mm, s.te_mm_se, 2, False),
     )  # fmt: skip
-    cells = "".join(f'<td class="n">{minus(n)}</td>' for n in numbers)
+    cells = "".join(_with_error(*pair) for pair in pairs)
+    return f'<tr><td>{escape(s.element)}</td><td class="n">{minus(figure(s.station_mm))}</td>{cells}</tr>'
+
+
+def _with_error(value: float | None, error: float | None, digits: int, signed: bool) -> str:
+    if value is None:
+        return '<td class="n">\N{EN DASH}</td>'
+    small = "not held" if error is None else f"\N{PLUS-MINUS SIGN}{figure(error, digits + 1)}"
+    return f'<td class="n">{minus(figure(value, digits, signed=signed))}<small>{small}</small></td>'
+
+
+def _section_fit(s: SectionRow) -> str:
+    share = "\N{EN DASH}" if s.share_within is None else f"{figure(100.0 * s.share_within, 1)} %"
+    numbers = (figure(s.rms_mm, 3), figure(s.p95_mm, 3), figure(s.max_mm, 3), share)
+    cells = "".join(f'<td class="n">{n}</td>' for n in numbers)
     kind, word = ("clear", "within") if s.within_tolerance else ("tight", "beyond")
-    return f'<tr><td>{escape(s.element)}</td>{cells}<td class="verdict {kind}">{_MARKS[kind]} {word}</td></tr>'
+    unseen = "; ".join(s.unseen) + (f" ({figure(100.0 * s.left_out, 1)} % left out)" if s.left_out else "")
+    return (
+        f'<tr><td>{escape(s.element)}</td><td class="n">{minus(figure(s.station_mm))}</td>{cells}'
+        f'<td class="verdict {kind}">{_MARKS[kind]} {word}</td><td>{escape(unseen)}</td></tr>'
+    )
+
+
+def _section_figure(s: SectionRow) -> str:
+    deviation = profile_svg(s.along, s.deviation, s.tolerance_mm) if len(s.along) > 1 else ""
+    return (
+        f"<figure>{section_plot(s)}{deviation}<figcaption>{escape(s.element)}, {minus(figure(s.station_mm))} mm along "
+        f"the span: {figure(s.max_mm, 2)} mm at most (ringed)</figcaption></figure>"
+    )
 
 
 def _cautions(cautions: Sequence[str]) -> str:

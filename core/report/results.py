@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,9 @@ from ..clearance.result import ElementClearance, ZoneClearance
 from ..errors import InputError
 from ..lift.result import Band, ElementLift, LiftEstimate
 from ..units import to_degrees, to_kmh, to_mm
+
+
+_DRAWN = ("contour", "fit", "along", "deviation")
 
 
 @dataclass(frozen=True)
@@ -53,17 +56,25 @@ class VariantResult:
         return next((c.zones for c in self.clearance if c.element == element), ())
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SectionRow:
     """One measured section in the units people read.
+
+    Fields ending in ``_se`` are standard errors; None where the number is not held at all, or was stored without.
 
     Attributes:
         element: its element's name.
         station_mm: place along the span, positive left.
         chord_mm, incidence_deg, thickness_percent, camber_percent: of the fitted section, percent of the chord.
+        thickness_place_percent, camber_place_percent: where the largest ones stand, percent of the chord.
+        le_radius_mm, te_mm: radius of the leading edge, thickness of the trailing edge.
+        unseen: what of the contour was not scanned, in words.
         rms_mm, p95_mm, max_mm: distance of the measured points from the fit.
-        within_tolerance: whether the largest lies within what was asked for.
-        contour: (n, 2) mm, measured points, aft and up.
+        left_out: share of the points that belong to something else.
+        share_within, tolerance_mm: share of the others within the tolerance, and that.
+        within_tolerance: whether enough are.
+        contour: (n, 2) mm, measured points, aft and up, in order along the contour.
+        along, deviation: (n,) mm, way round the contour and distance from the fit, positive outside.
         fit: (k, 2) mm, the fitted outline in order round the section.
     """
 
@@ -79,12 +90,34 @@ class SectionRow:
     within_tolerance: bool
     contour: NDArray[np.float64]
     fit: NDArray[np.float64]
+    along: NDArray[np.float64]
+    deviation: NDArray[np.float64]
+    chord_mm_se: float | None = None
+    incidence_deg_se: float | None = None
+    thickness_percent_se: float | None = None
+    thickness_place_percent: float | None = None
+    thickness_place_percent_se: float | None = None
+    camber_percent_se: float | None = None
+    camber_place_percent: float | None = None
+    camber_place_percent_se: float | None = None
+    le_radius_mm: float | None = None
+    le_radius_mm_se: float | None = None
+    te_mm: float | None = None
+    te_mm_se: float | None = None
+    unseen: tuple[str, ...] = ()
+    left_out: float = 0.0
+    share_within: float | None = None
+    tolerance_mm: float = 0.5
 
 
 def section_row(plain: Mapping[str, Any]) -> SectionRow:
-    """The row whose fields ``plain`` holds, contour and fit as nested lists (as JSON keeps them)."""
+    """The row whose fields ``plain`` holds, arrays as nested lists (as JSON keeps them).
+
+    Files of the first form stored no standard errors and no way round the contour.
+    """
     arrays = {key: np.asarray(plain[key], float).reshape(-1, 2) for key in ("contour", "fit")}
-    return SectionRow(**{**plain, **arrays})
+    arrays |= {key: np.asarray(plain.get(key, []), float) for key in ("along", "deviation")}
+    return SectionRow(**{**plain, **arrays, "unseen": tuple(plain.get("unseen", ()))})
 
 
 @dataclass(frozen=True)
@@ -221,13 +254,7 @@ def results_json(
 
 
 def _section_json(section: SectionRow) -> dict[str, Any]:
-    numbers = ("station_mm", "chord_mm", "incidence_deg", "thickness_percent", "camber_percent")
-    deviations = ("rms_mm", "p95_mm", "max_mm")
-    return {
-        "element": section.element,
-        **{key: float(getattr(section, key)) for key in numbers + deviations},
-        "within_tolerance": bool(section.within_tolerance),
-    }
+    return {f.name: getattr(section, f.name) for f in fields(section) if f.name not in _DRAWN}
 
 
 def _variant_json(variant: VariantResult) -> dict[str, Any]:

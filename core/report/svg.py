@@ -28,66 +28,30 @@ def nice_step(span: float, most: int) -> float:
     return float(power * next(n for n in (1.0, 2.0, 5.0, 10.0) if n * power >= raw * (1.0 - 1e-9)))
 
 
-def deviations(points: Floats, outline: Floats) -> Floats:
-    """Signed distances (n,) of ``points`` (n, 2) from the closed ``outline`` (k, 2), positive outside."""
-    start, end = outline, np.roll(outline, -1, axis=0)
-    along = end - start
-    length2 = np.maximum((along**2).sum(axis=1), 1e-30)
-    offset = points[:, None] - start
-    share = np.clip((offset * along).sum(axis=2) / length2, 0.0, 1.0)
-    gap = np.linalg.norm(offset - share[:, :, None] * along, axis=2)
-    near = np.argmin(gap, axis=1)
-    # Even-odd rule: a point is inside when a ray to the right crosses the outline an odd number of times.
-    x, z = points[:, :1], points[:, 1:]
-    spans = (start[:, 1] > z) != (end[:, 1] > z)
-    rise = np.where(along[:, 1] == 0.0, 1.0, along[:, 1])
-    crossing = start[:, 0] + (z - start[:, 1]) / rise * along[:, 0]
-    inside = ((spans & (crossing > x)).sum(axis=1) % 2).astype(bool)
-    return np.where(inside, -1.0, 1.0) * gap[np.arange(len(points)), near]
-
-
 def section_plot(row: SectionRow) -> str:
-    """One section: measured points on the fitted outline, to scale, and under it their distances from it."""
+    """One section to scale: measured points on the fitted outline, the farthest one ringed."""
     width, left, right = 640.0, 46.0, 12.0
     both = np.concatenate([row.contour, row.fit])
     low, high = both.min(axis=0), both.max(axis=0)
     scale = (width - left - right) / max(high[0] - low[0], 1e-9)
-    tall = max((high[1] - low[1]) * scale, 20.0)
-    floor = 10.0 + tall
-    dev_top, dev_tall = floor + 42.0, 110.0
+    floor = 10.0 + max((high[1] - low[1]) * scale, 20.0)
 
     def at(points: Floats) -> Floats:
         return np.column_stack([left + (points[:, 0] - low[0]) * scale, floor - (points[:, 1] - low[1]) * scale])
 
-    off = deviations(row.contour, row.fit)
-    reach = max(float(np.abs(off).max()), 1e-3)
-    step = nice_step(reach, 2)
-    reach = step * np.ceil(reach / step - 1e-9)
-    keep = np.unique(
-        np.append(np.linspace(0, len(off) - 1, min(_MOST_POINTS, len(off))).astype(int), np.argmax(np.abs(off)))
-    )
-    middle = dev_top + 0.5 * dev_tall
-    drawn = at(row.contour[keep])
-    dev_places = np.column_stack([drawn[:, 0], middle - off[keep] / reach * 0.5 * dev_tall])
-    worst = at(row.contour[[int(np.argmax(np.abs(off)))]])[0]
-
+    keep = np.linspace(0, len(row.contour) - 1, min(_MOST_POINTS, len(row.contour))).astype(int)
     parts = [
         f'<path class="fit" d="{_polyline(at(row.fit))}Z"/>',
-        f'<path class="points" d="{_dots(drawn)}"/>',
-        f'<circle class="worst" cx="{worst[0]:.1f}" cy="{worst[1]:.1f}" r="6"/>',
+        f'<path class="points" d="{_dots(at(row.contour[keep]))}"/>',
     ]
-    for level in np.arange(-reach, reach * 1.001, step):
-        y, zero = middle - level / reach * 0.5 * dev_tall, abs(level) < 1e-3 * step
-        parts.append(f'<path class="{"axis" if zero else "grid"}" d="M{left:.0f} {y:.1f}H{width - right:.0f}"/>')
-        parts.append(_label(left - 5.0, y + 3.5, "0" if zero else minus(f"{level:+g}"), "end"))
-    parts.append(f'<path class="points" d="{_dots(dev_places)}"/>')
+    if len(row.deviation):
+        worst = at(row.contour[[int(np.argmax(np.abs(row.deviation)))]])[0]
+        parts.append(f'<circle class="worst" cx="{worst[0]:.1f}" cy="{worst[1]:.1f}" r="6"/>')
     along = nice_step(high[0] - low[0], 6)
-    bottom = dev_top + dev_tall
     for mark in np.arange(0.0, high[0] - low[0] + 1e-9, along):
-        parts.append(_label(left + mark * scale, bottom + 24.0, f"{mark:g}", "middle"))
-    parts.append(_label(left, dev_top - 10.0, "mm off the fit (outside is positive) over mm aft", "start"))
-    words = f"Section of {row.element} at {figure(row.station_mm)} mm: measured points and fitted outline"
-    return _svg(width, bottom + 30.0, "".join(parts), words)
+        parts.append(_label(left + mark * scale, floor + 26.0, f"{mark:g}", "middle"))
+    words = f"Section of {row.element} at {figure(row.station_mm)} mm: measured points and fitted outline, mm aft"
+    return _svg(width, floor + 34.0, "".join(parts), words)
 
 
 def lift_bars(rows: Sequence[tuple[str, str, Band]], limits: tuple[float, float]) -> str:

@@ -525,8 +525,9 @@ def test_overlap_is_the_height_between_scan_and_image(half: str) -> None:
 
 def test_a_car_past_its_middle_meets_its_image_within_the_noise() -> None:
     both, seam = mirror_half(noisy(side(4), 4), "left")
-    # Two noisy surfaces: at most the noise of both, times the median of a normal's size (0.67).
-    assert 0.3 * NOISE_M < seam.overlap.median_m < 0.6745 * math.sqrt(2.0) * NOISE_M
+    # Two noisy surfaces: at most the noise of both, times the median of a normal's size (0.67); a quarter more for
+    # what facets of 20 mm cut off.
+    assert 0.3 * NOISE_M < seam.overlap.median_m < 1.25 * 0.6745 * math.sqrt(2.0) * NOISE_M
     assert 0.02 < seam.past_m < 0.045
     # The centre line over rear, deck, window and roof, less the shut-lines, against trimesh's section.
     cut = theirs(both).section([0.0, 1.0, 0.0], [0.0, 1e-4, 0.0])
