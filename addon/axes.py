@@ -31,8 +31,7 @@ class WINGFETTLE_OT_pose_body(JobOperator, bpy.types.Operator):
         mesh = bridge.mesh_of(job.body)
         road = _road(job, mesh)
         centre = _centre(job, mesh, road)
-        rear = bridge.picks(job.rear_picks, "point")
-        matrix = pose.vehicle_frame(mesh, road, centre, job.half, rear[0] if len(rear) else None)
+        matrix = pose.vehicle_frame(mesh, road, centre, job.half, bridge.pick(job.rear_picks))
         posed = mesh.transformed(matrix)
         line = pose.sentence(road, centre)
         if job.half != "whole":
@@ -40,7 +39,7 @@ class WINGFETTLE_OT_pose_body(JobOperator, bpy.types.Operator):
             line += " " + seam.sentence
         bridge.write_triangles(job.body.data, posed)
         job.body.matrix_world.identity()
-        for picks in (job.road_picks, job.centre_picks, job.rear_picks):
+        for picks in (job.road_picks, job.centre_picks, job.edge_picks, job.rear_picks):
             bridge.move_picks(picks, "point", matrix)
         bridge.move_picks(job.pair_picks, "on_body", matrix)
         job.posed = True
@@ -51,7 +50,8 @@ class WINGFETTLE_OT_pose_body(JobOperator, bpy.types.Operator):
 
 def _road(job: settings.SceneSettings, mesh: TriMesh) -> Plane:
     if job.road_from == "PICKS":
-        return pose.road_from_picks(bridge.picks(job.road_picks, "point"), mesh)
+        picked = pose.road_from_picks(bridge.picks(job.road_picks, "point"), mesh)
+        return pose.road_near(mesh, picked) if job.floor_scanned else picked
     if job.road_from == "FACES":
         return pose.road_from_faces(mesh, bridge.selected_faces(job.body))
     return pose.find_road(mesh)
@@ -61,7 +61,7 @@ def _centre(job: settings.SceneSettings, mesh: TriMesh, road: Plane) -> Plane:
     if job.centre_from == "MIRROR":
         return symmetry.find_mirror_plane(mesh, road.normal)
     if job.centre_from == "EDGE":
-        return pose.centre_plane_from_edge(mesh, road.normal)
+        return pose.centre_plane_from_edge(mesh, road.normal, bridge.pick(job.edge_picks))
     return pose.centre_plane_from_points(bridge.picks(job.centre_picks, "point"), road.normal, mesh)
 
 
@@ -81,12 +81,15 @@ class WINGFETTLE_PT_axes(JobPanel, bpy.types.Panel):
         col.row().prop(job, "road_from", expand=True)
         if job.road_from == "PICKS":
             _pick_row(col, "ROAD", "Road", len(job.road_picks))
+            col.prop(job, "floor_scanned")
         if job.road_from == "FACES":
             say(col, "Select faces of the floor in Edit Mode.")
         col.label(text="Centre plane from")
         col.row().prop(job, "centre_from", expand=True)
         if job.centre_from == "PICKS":
             _pick_row(col, "CENTRE", "Centre line", len(job.centre_picks))
+        if job.centre_from == "EDGE":
+            _pick_row(col, "EDGE", "On the edge", len(job.edge_picks))
         if job.half == "whole":
             _pick_row(col, "REAR", "Rear end", len(job.rear_picks))
         col.operator("wingfettle.pose_body")

@@ -145,6 +145,11 @@ def picks(items: bpy.types.bpy_prop_collection, name: str) -> np.ndarray:
     return np.array([getattr(i, name) for i in items], float).reshape(-1, 3)
 
 
+def pick(items: bpy.types.bpy_prop_collection) -> np.ndarray | None:
+    """(3,) m, the first pick, or none."""
+    return np.array(items[0].point, float) if len(items) else None
+
+
 def move_picks(items: bpy.types.bpy_prop_collection, name: str, matrix: np.ndarray) -> None:
     """Move the property ``name`` of each item by a (4, 4) matrix."""
     for item, place in zip(items, moved(picks(items, name), matrix), strict=True):

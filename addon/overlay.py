@@ -14,6 +14,7 @@ from gpu_extras.batch import batch_for_shader
 PICKS = (
     ("road_picks", "point", "road", (0.10, 0.75, 0.80, 1.0)),
     ("centre_picks", "point", "centre", (0.95, 0.80, 0.15, 1.0)),
+    ("edge_picks", "point", "edge", (0.85, 0.75, 0.60, 1.0)),
     ("rear_picks", "point", "rear", (0.95, 0.50, 0.15, 1.0)),
     ("pair_picks", "on_part", "part", (0.85, 0.45, 0.90, 1.0)),
     ("pair_picks", "on_body", "body", (0.55, 0.85, 0.40, 1.0)),

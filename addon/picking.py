@@ -65,6 +65,7 @@ def _under_mouse(context: bpy.types.Context, event: bpy.types.Event) -> tuple[fl
 PURPOSES = {
     "ROAD": ("road_picks", "on the road"),
     "CENTRE": ("centre_picks", "on the centre line"),
+    "EDGE": ("edge_picks", "on the cut edge"),
     "REAR": ("rear_picks", "at the rear end"),
 }
 
@@ -79,8 +80,8 @@ class WINGFETTLE_OT_pick_point(PickOperator, bpy.types.Operator):
     def work(self, context: bpy.types.Context) -> str:
         name, words = PURPOSES[self.purpose]
         picks = getattr(context.scene.wingfettle, name)
-        if self.purpose == "REAR":
-            picks.clear()
+        if self.purpose in {"EDGE", "REAR"}:
+            picks.clear()  # one is all that is asked for
         picks.add().point = context.scene.cursor.location
         return f"{len(picks)} point{'s' * (len(picks) > 1)} {words}."
 

@@ -182,6 +182,9 @@ class SceneSettings(bpy.types.PropertyGroup):
             ("PICKS", "Points", "Three or more picked points"),
         ],
     )
+    floor_scanned: BoolProperty(
+        name="The floor was scanned", description="Take the plane from the floor near the picked one", default=True
+    )
     centre_from: EnumProperty(
         name="Centre from",
         items=[
@@ -195,6 +198,7 @@ class SceneSettings(bpy.types.PropertyGroup):
     posed: BoolProperty(description="Whether the body is in vehicle axes")
     road_picks: CollectionProperty(type=Pick)
     centre_picks: CollectionProperty(type=Pick)
+    edge_picks: CollectionProperty(type=Pick)
     rear_picks: CollectionProperty(type=Pick)
     pair_picks: CollectionProperty(type=PairPick)
     zones: CollectionProperty(type=ZoneItem)

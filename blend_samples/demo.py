@@ -82,6 +82,8 @@ def _work(job: dict[str, Any], out: Path, width: int, tell: Teller) -> None:
         bpy.data.objects[f"Place of {place['element']}"].scale = place["size_m"]
         ops.measure(element=place["element"])
         tell(f"“{place['element']}” measured and rebuilt")
+        ops.map_deviation()
+        tell(f"“{place['element']}” compared with its scan")
     middles = bridge.mesh_of(settings.body).corners.mean(axis=1)
     for zone in job["zones"]:
         _select(settings.body, middles, zone["boxes"])

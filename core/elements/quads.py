@@ -79,7 +79,6 @@ class QuadMesh:
         quads, wedges = self.quads[outer[:q]], self.wedges[outer[q:]]
         return _cut(self.points[: quads.max() + 1], quads, wedges)
 
-
     def faces_hit(self, hits: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """(q + w,) the quads, then wedges, with a triangle in ``hits``, one value a triangle of ``outer_triangles``."""
         outer = self.face_part != FacePart.CAVITY

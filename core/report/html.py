@@ -150,8 +150,7 @@ def _card(number: int, variants: Sequence[VariantResult], limits: tuple[float, f
     words = "".join(f"<li>{escape(e.sentence)}</li>" for e in v.lift.elements)
     warnings = [(e.element, w) for e in v.lift.elements for w in e.warnings] + [("", w) for w in v.lift.warnings]
     warned = "".join(
-        f'<p class="warn"><b>{_CAUTION} {escape(name) or "Note"}:</b> {escape(text)}</p>'
-        for name, text in warnings
+        f'<p class="warn"><b>{_CAUTION} {escape(name) or "Note"}:</b> {escape(text)}</p>' for name, text in warnings
     )
     total = v.lift.on_car_total_n or v.lift.group_total_n
     where = "on the car" if v.lift.on_car_total_n is not None else "over the road, without the car"
@@ -265,7 +264,7 @@ def _section_tables(sections: Sequence[SectionRow]) -> str:
         '<p class="note">Span place is from the centre plane, positive left; sections are square to the quarter-chord '
         "line. Thickness, camber and their places are percent of the chord; camber above zero bulges upward. Under "
         "each number stands its standard error.</p>"
-        '<table class="sections-table"><thead><tr><th>Element</th><th class="n">Span mm</th><th class="n">rms mm</th>'
+        '<table class="fits-table"><thead><tr><th>Element</th><th class="n">Span mm</th><th class="n">rms mm</th>'
         '<th class="n">95 % mm</th><th class="n">Largest mm</th><th class="n">Within</th><th>Fit</th>'
         f"<th>Not scanned</th></tr></thead><tbody>{fits}</tbody></table>"
         '<p class="note">rms, 95 % and largest are the points’ distances from the fitted section, without points that '

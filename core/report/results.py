@@ -15,7 +15,6 @@ from ..errors import InputError
 from ..lift.result import Band, ElementLift, LiftEstimate
 from ..units import to_degrees, to_kmh, to_mm
 
-
 _DRAWN = ("contour", "fit", "along", "deviation")
 
 

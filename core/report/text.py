@@ -27,7 +27,14 @@ def comparison_text(variants: Sequence[VariantResult]) -> str:
         tuple(
             " ".join(cell.split())  # a name may hold line breaks
             for cell in (
-                r.element, r.direction, r.chord_mm, r.incidence_deg, r.alone_n, r.group_n, r.on_car_n, r.nearest,
+                r.element,
+                r.direction,
+                r.chord_mm,
+                r.incidence_deg,
+                r.alone_n,
+                r.group_n,
+                r.on_car_n,
+                r.nearest,
                 r.collides,
             )  # fmt: skip
         )

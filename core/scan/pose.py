@@ -134,6 +134,21 @@ def road_from_points(points: Floats, up: Floats) -> Plane:
     )
 
 
+def road_from_faces(mesh: TriMesh, chosen: NDArray[np.bool_]) -> Plane:
+    """The road through the faces of the floor that a person chose.
+
+    Args:
+        mesh: the scan, most of which stands above the road.
+        chosen: (m,) bool, its faces on the floor.
+
+    Raises:
+        InputError: fewer than 30 faces.
+    """
+    points = mesh.corners[chosen].mean(axis=1)
+    up = mesh.points.mean(axis=0) - points.sum(axis=0) / max(len(points), 1)
+    return road_from_points(points, up)
+
+
 def road_from_picks(points: Floats, mesh: TriMesh) -> Plane:
     """The road through places picked on the floor or where the wheels stand.
 

@@ -50,6 +50,7 @@ def plain_sections(measured: MeasuredElement, tolerance_m: float) -> list[dict[s
                 "max_mm": to_mm(largest),
                 "left_out": fit.left_out,
                 "share_within": fit.share_within(tolerance_m),
+                "tolerance_mm": to_mm(tolerance_m),
                 "within_tolerance": fit.passes(tolerance_m),
                 "contour": np.round((fit.points[order] - fit.leading_edge) * 1000.0, 3).tolist(),
                 "along": np.round(fit.along_m[order] * 1000.0, 2).tolist(),
