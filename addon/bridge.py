@@ -255,15 +255,34 @@ def build_element(obj: bpy.types.Object) -> None:
     """Rebuild the object's mesh from its numbers; what was completed, not measured, has a look of its own."""
     mesh = _lofted(obj)
     write_quads(obj.data, mesh)
-    if not obj.data.materials:
-        obj.data.materials.append(material("Rebuilt wing", (0.80, 0.42, 0.10), 0.3))
-        obj.data.materials.append(material("Completed wing", (0.62, 0.68, 0.74), 0.3))
+    _dress(obj)
     paint_faces(obj, _completed(obj, mesh))
 
 
 def paint_completed(obj: bpy.types.Object) -> None:
     """Show anew which faces were completed."""
     paint_faces(obj, _completed(obj, _lofted(obj)))
+
+
+def _dress(obj: bpy.types.Object) -> None:
+    """See that slot 1 is the look of completed faces; slot 0 may be a paint of the user's own."""
+    looks = obj.data.materials
+    if not looks:
+        looks.append(material("Rebuilt wing", (0.80, 0.42, 0.10), 0.3))
+    if len(looks) == 1:
+        looks.append(_completed_look())
+    elif looks[1] != _completed_look():  # a file of the first form had collisions there
+        looks.append(looks[1])
+        looks[1] = _completed_look()
+
+
+def tell_completed_apart(obj: bpy.types.Object, apart: bool) -> None:
+    """Let completed faces look their own way, or like the measured ones."""
+    obj.data.materials[1] = _completed_look() if apart else obj.data.materials[0]
+
+
+def _completed_look() -> bpy.types.Material:
+    return material("Completed wing", (0.62, 0.68, 0.74), 0.3)
 
 
 def _completed(obj: bpy.types.Object, mesh: QuadMesh) -> np.ndarray:
@@ -371,6 +390,7 @@ def _first_form(numbers: bpy.types.PropertyGroup, which: str) -> SectionShape:
 def flag_element(obj: bpy.types.Object, hits: np.ndarray) -> None:
     """Store which of the element's faces collide, and paint them and their neighbours."""
     mesh = _lofted(obj)
+    _dress(obj)
     write_faces(obj, FLAG_ATTRIBUTE, mesh.faces_hit(hits))
     _paint(obj, mesh.faces_hit(widened(mesh.outer_triangles(), hits, MARK_M)), _completed(obj, mesh))
 

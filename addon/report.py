@@ -79,10 +79,15 @@ class WINGFETTLE_OT_render_variants(JobOperator, bpy.types.Operator):
         names = []
         for number, variant in enumerate(job.variants):
             show_only(scene, variant)
+            # A customer votes on a finished wing, not on what of it was scanned.
+            for obj in settings.element_objects(variant):
+                bridge.tell_completed_apart(obj, False)
             variant.picture = os.path.join(self.directory, f"variant-{number + 1}.png")
             scene.render.filepath = variant.picture
             bpy.ops.render.render(write_still=True)
             names.append(variant.picture)
+            for obj in settings.element_objects(variant):
+                bridge.tell_completed_apart(obj, True)
         if chosen is not None:
             show_only(scene, chosen)
         return f"{len(names)} pictures in {self.directory}."

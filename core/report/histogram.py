@@ -132,7 +132,7 @@ def profile_svg(along_mm: Floats, deviation_mm: Floats, tolerance_mm: float, nam
     ticks = nice_step(max(high - low, 1e-9), 8)
     for k in range(int((high - low) / ticks + 1e-9) + 1):
         parts.append(_label(LEFT + k * ticks * scale, bottom + 15.0, f"{k * ticks:.6g}", "middle"))
-    words = "mm from the trailing edge over the upper side, round the nose and back below"
+    words = "mm round: tail, upper side, nose, lower side"
     parts.append(_label(0.5 * (LEFT + WIDTH - RIGHT), bottom + 32.0, words, "middle"))
     share = float((np.abs(off[known]) <= tolerance_mm).mean())
     head = f"{name}: deviation" if name else "Deviation"

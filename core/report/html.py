@@ -7,6 +7,8 @@ import struct
 from collections.abc import Sequence
 from html import escape
 
+import numpy as np
+
 from ..clearance.result import ZoneClearance
 from ..elements.deviation import DeviationSummary
 from ..errors import InputError
@@ -304,7 +306,13 @@ def _section_fit(s: SectionRow) -> str:
 
 
 def _section_figure(s: SectionRow) -> str:
-    deviation = profile_svg(s.along, s.deviation, s.tolerance_mm) if len(s.along) > 1 else ""
+    deviation = ""
+    if len(s.along) > 1:
+        # A gap in the scan is a gap in the line.
+        step = np.diff(s.along)
+        gaps = np.flatnonzero(step > max(8.0 * float(np.median(step)), 0.01 * s.chord_mm)) + 1
+        broken = np.insert(s.deviation, gaps, np.nan)
+        deviation = profile_svg(np.insert(s.along, gaps, np.nan), broken, s.tolerance_mm)
     return (
         f"<figure>{section_plot(s)}{deviation}<figcaption>{escape(s.element)}, {minus(figure(s.station_mm))} mm along "
         f"the span: {figure(s.max_mm, 2)} mm at most (ringed)</figcaption></figure>"
