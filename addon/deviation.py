@@ -29,10 +29,7 @@ class WINGFETTLE_OT_map_deviation(JobOperator, bpy.types.Operator):
     def work(self, context: bpy.types.Context) -> str:
         scene, job = context.scene, context.scene.wingfettle
         obj = needed(context)
-        name = obj.wingfettle.element
-        scan = settings.with_role(scene, "SCANNED", name) or settings.with_role(scene, "PART", name)
-        if scan is None:
-            raise InputError(f"There is no scan of “{name}” to compare with; measure it first.")
+        scan = _scan_of(scene, obj)
         tolerance = from_mm(job.tolerance_mm)
         limit = BANDS * tolerance
         found = deviation(bridge.mesh_of(scan), bridge.element_mesh(obj), tolerance_m=tolerance)
@@ -40,30 +37,42 @@ class WINGFETTLE_OT_map_deviation(JobOperator, bpy.types.Operator):
         bridge.write_colours(obj, ATTRIBUTE, deviation_colours(found.element_m, limit, tolerance))
         told = json.dumps(bridge.plain_deviation(found.summary) | {"legend": _legend(limit, tolerance)})
         obj.wingfettle.deviation = scan.wingfettle.deviation = told
-        scan.hide_set(False)
-        show_colours(context)
+        show_colours(context, obj, scan, True)
         return found.summary.sentence
 
 
 class WINGFETTLE_OT_show_deviation(JobOperator, bpy.types.Operator):
-    """Show objects by their own look again, or by the painted deviation"""
+    """Show the scan by its painted deviation, or the element by its own look again"""
 
     bl_idname = "wingfettle.show_deviation"
-    bl_label = "Colours On or Off"
+    bl_label = "Map On or Off"
 
     def work(self, context: bpy.types.Context) -> str:
-        return "Shown by deviation." if show_colours(context, toggle=True) else "Shown by their materials."
+        obj = needed(context)
+        scan = _scan_of(context.scene, obj)
+        if not obj.wingfettle.deviation:
+            raise InputError("There is no deviation map of this element yet; make it first.")
+        on = scan.hide_get()
+        show_colours(context, obj, scan, on)
+        return "The scan is shown by its deviation." if on else "The element is shown by its own look."
 
 
-def show_colours(context: bpy.types.Context, toggle: bool = False) -> bool:
-    """Let every solid 3D view show painted colours, or with ``toggle`` materials where it shows colours already."""
-    shown = True
+def show_colours(context: bpy.types.Context, obj: bpy.types.Object, scan: bpy.types.Object, on: bool) -> None:
+    """Show the painted scan in place of the element, whose surface it would flicker through; or turn back."""
+    scan.hide_set(not on)
+    obj.hide_set(on)
     for area in context.screen.areas if context.screen is not None else ():
         if area.type == "VIEW_3D":
             shading = area.spaces.active.shading
-            shown = not (toggle and shading.color_type == "VERTEX")
-            shading.type, shading.color_type = "SOLID", "VERTEX" if shown else "MATERIAL"
-    return shown
+            shading.type, shading.color_type = "SOLID", "VERTEX" if on else "MATERIAL"
+
+
+def _scan_of(scene: bpy.types.Scene, obj: bpy.types.Object) -> bpy.types.Object:
+    name = obj.wingfettle.element
+    scan = settings.with_role(scene, "SCANNED", name) or settings.with_role(scene, "PART", name)
+    if scan is None:
+        raise InputError(f"There is no scan of “{name}” to compare with; measure it first.")
+    return scan
 
 
 def _legend(limit: float, tolerance: float) -> dict[str, object]:
@@ -89,7 +98,7 @@ class WINGFETTLE_PT_deviation(JobPanel, bpy.types.Panel):
         col.prop(context.scene.wingfettle, "tolerance_mm")
         row = col.row(align=True)
         row.operator("wingfettle.map_deviation")
-        row.operator("wingfettle.show_deviation", text="", icon="COLOR")
+        row.operator("wingfettle.show_deviation", text="", icon="HIDE_OFF")
         if obj.wingfettle.deviation:
             say(col, json.loads(obj.wingfettle.deviation)["sentence"])
 

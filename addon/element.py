@@ -13,8 +13,8 @@ from .operator import JobOperator, JobPanel, say
 
 
 def chosen(context: bpy.types.Context) -> bpy.types.Object | None:
-    """The active object if it is a rebuilt element."""
-    obj = context.active_object
+    """The active object, hidden or not, if it is a rebuilt element."""
+    obj = context.view_layer.objects.active
     return obj if obj is not None and obj.wingfettle.role == "ELEMENT" else None
 
 

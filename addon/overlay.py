@@ -33,7 +33,7 @@ def legend_object(context: bpy.types.Context) -> bpy.types.Object | None:
         or space.shading.color_type != "VERTEX"
     ):
         return None
-    obj = context.active_object
+    obj = context.view_layer.objects.active
     return obj if obj is not None and obj.type == "MESH" and obj.wingfettle.deviation else None
 
 
@@ -50,8 +50,9 @@ def _draw() -> None:
 def _draw_picks(context: bpy.types.Context) -> None:
     job = context.scene.wingfettle
     view = context.space_data.region_3d
+    if job.variants:  # by then all picks have done their work
+        return
     for name, field, words, colour in PICKS:
-        # Points on the way to vehicle axes mean nothing once these are set.
         if job.posed and name != "pair_picks":
             continue
         for number, pick in enumerate(getattr(job, name)):
@@ -67,7 +68,7 @@ def _draw_legend(context: bpy.types.Context, told: dict[str, Any]) -> None:
     size = context.preferences.system.ui_scale
     steps, ticks = told["colours"], told["ticks"]
     x, y, width, height = 24 * size, 60 * size, 18 * size, 200 * size
-    _box(x - 10 * size, y - 44 * size, 190 * size, height + 92 * size, _PAPER)
+    _box(x - 10 * size, y - 44 * size, 226 * size, height + 92 * size, _PAPER)
     for number, colour in enumerate(steps):
         _box(x, y + height * number / len(steps), width, height / len(steps) + 1.0, (*colour[:3], 1.0))
     low, high = ticks[0][0], ticks[-1][0]

@@ -82,6 +82,7 @@ class WINGFETTLE_OT_import_scan(LongOperator, bpy.types.Operator):
         settings.choose_only(context, obj)
         words = intake.unit_sentence(read.points) if job.unit == "guess" else f"Taken in {unit}."
         line = f"{what}: {words} {counts.sentence}"
+        obj.wingfettle.findings = line
         note(context.scene, line)
         return line
 
@@ -157,8 +158,7 @@ class WINGFETTLE_PT_scan(JobPanel, bpy.types.Panel):
                 row.label(text=f"{obj.name}: {len(obj.data.polygons):,} faces".replace(",", " "))
                 if not job.posed:
                     row.operator_menu_enum("wingfettle.change_unit", "unit", text=obj.wingfettle.unit).object = obj.name
-        for line in job.intake.splitlines()[-3:]:
-            say(col, line)
+                say(col, obj.wingfettle.findings)
 
 
 CLASSES = (WINGFETTLE_OT_import_scan, WINGFETTLE_OT_change_unit, WINGFETTLE_PT_scan)

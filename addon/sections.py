@@ -133,14 +133,13 @@ class WINGFETTLE_PT_sections(JobPanel, bpy.types.Panel):
             say(col, line)
         rows = json.loads(obj.wingfettle.measured or "[]")
         if rows:
+            say(col, "At y mm: chord mm, incidence °, rms mm from the fit")
             table = col.grid_flow(row_major=True, columns=4, even_columns=True, align=True)
-            for head in ("y mm", "chord mm", "incid. °", "rms mm"):
-                table.label(text=head)
             for row in rows:
-                table.label(text=f"{row['station_mm']:.0f}", icon="CHECKMARK" if row["within_tolerance"] else "ERROR")
+                table.label(text=f"{row['station_mm']:+.0f}")
                 table.label(text=f"{row['chord_mm']:.2f}")
                 table.label(text=f"{row['incidence_deg']:.2f}")
-                table.label(text=f"{row['rms_mm']:.3f}")
+                table.label(text=f"{row['rms_mm']:.3f}", icon="NONE" if row["within_tolerance"] else "ERROR")
         buttons = col.row(align=True)
         buttons.operator("wingfettle.read_section")
         buttons.operator("wingfettle.write_section")

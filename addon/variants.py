@@ -153,6 +153,8 @@ class WINGFETTLE_OT_show_variant(JobOperator, bpy.types.Operator):
             raise InputError(f"There is no variant “{self.name}”.")
         job.variant = job.variants.find(self.name)
         show_only(context.scene, job.variants[job.variant])
+        for obj in settings.element_objects(job.variants[job.variant]):
+            obj.hide_set(False)
         return f"“{self.name}” is shown."
 
 

@@ -83,6 +83,7 @@ def _work(job: dict[str, Any], out: Path, width: int, tell: Teller) -> None:
         ops.measure(element=place["element"])
         tell(f"“{place['element']}” measured and rebuilt")
         ops.map_deviation()
+        ops.show_deviation()
         tell(f"“{place['element']}” compared with its scan")
     middles = bridge.mesh_of(settings.body).corners.mean(axis=1)
     for zone in job["zones"]:
