@@ -48,7 +48,7 @@ class WINGFETTLE_OT_settle_part(JobOperator, bpy.types.Operator):
         if job.body is None:
             raise InputError("There is no body scan to settle the part on; import one.")
         mesh = bridge.mesh_of(obj)
-        found = settle(mesh, bridge.mesh_of(job.body))
+        found = settle(mesh, bridge.mesh_of(job.body), what=f"“{self.part}”")
         bridge.write_triangles(obj.data, mesh.transformed(found.matrix))
         obj.matrix_world.identity()
         bridge.move_picks(job.pair_picks, "on_part", found.matrix)
