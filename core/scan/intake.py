@@ -65,7 +65,8 @@ class CleanUp:
         return (
             f"Merged {self.welded} doubled points; removed {self.specks} faces in {self.speck_pieces} specks, "
             f"{self.duplicates} duplicate and {self.without_area} empty faces; turned {self.turned} flipped ones; "
-            f"left alone: {self.holes} holes and borders ({self.open_edges} open edges{rims})."
+            f"left alone: {self.holes} hole{'s and borders' if self.holes != 1 else ' or border'} "
+            f"({self.open_edges} open edges{rims})."
         )
 
 
