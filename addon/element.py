@@ -120,7 +120,7 @@ class WINGFETTLE_PT_stations(JobPanel, bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         col = self.layout.column()
-        obj = chosen(context)
+        obj = needed(context)
         numbers = obj.wingfettle
         col.label(text=f"Mid-span: {numbers.section_name}")
         row = col.row()
@@ -149,7 +149,7 @@ class WINGFETTLE_PT_making(JobPanel, bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         col = self.layout.column()
-        numbers = chosen(context).wingfettle
+        numbers = needed(context).wingfettle
         col.prop(numbers, "has_plate")
         if numbers.has_plate:
             for field in (
