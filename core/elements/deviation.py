@@ -122,7 +122,7 @@ class Deviation:
 
 
 def deviation(
-    scan: TriMesh,
+    scan: TriMesh | SignedSurface,
     element: TriMesh,
     reach_m: float = REACH_M,
     *,
@@ -133,7 +133,8 @@ def deviation(
     """Compare the scanned part with the element rebuilt from it.
 
     Args:
-        scan: the scanned part, outward faces; open and with holes.
+        scan: the scanned part, outward faces; open and with holes. As a ``SignedSurface``, built once, it saves
+            a quarter of the time each time that one scan is compared with another element.
         element: closed shells, outward faces, such as ``loft(...).triangles()``; cavities (shells that face inwards)
             are left out, since a scanner sees none of them.
         reach_m: scan and element do not belong together where they are farther apart.
@@ -156,6 +157,8 @@ def deviation(
             f"The histogram would have bins of {to_mm(bin_m):g} mm up to {to_mm(limit_m):g} mm, more than {_MOST_BINS} "
             "in all; make the bins wider."
         )
+    whole = scan if isinstance(scan, SignedSurface) else None
+    scan = scan.mesh if isinstance(scan, SignedSurface) else scan
     for what, mesh in (("scan", scan), ("element", element)):
         if not np.isfinite(mesh.points).all():
             raise InputError(f"The {what} has points whose coordinates are not numbers; clean it first.")
@@ -167,7 +170,11 @@ def deviation(
     scan_m[near] = surface.distance(scan.points[near], reach_m).distance_m
     element_m = np.full(len(element.points), np.nan)
     seen = np.unique(outer.triangles)
-    element_m[seen] = _off_scan(element.points[seen], scan, low, high, reach_m)
+    element_m[seen] = (
+        whole.distance(element.points[seen], reach_m).distance_m
+        if whole is not None
+        else _off_scan(element.points[seen], scan, low, high, reach_m)
+    )
 
     weight, known = _point_areas(scan), ~np.isnan(scan_m)
     if not weight[known].any():

@@ -237,6 +237,12 @@ class _Stations:
         """(n,) stations whose nose and tail were measured to the tolerance."""
         return np.asarray(self.ends_se.max(axis=1) <= tolerance_m)
 
+    def asked(self, tolerance_m: float) -> NDArray[np.bool_]:
+        """(n,) stations that have to be met: the sharp ones, or all where none is, and less sharp ones inboard of them,
+        where nothing else holds the line."""
+        sharp = self.sharp(tolerance_m)
+        return sharp | (self.share < np.min(self.share[sharp], initial=np.inf) - _SAME_PLACE)
+
     @classmethod
     def of(cls, measured: MeasuredElement, centre: float, span: float) -> _Stations:
         sections = _sure(measured.sections)
@@ -310,7 +316,11 @@ class _Lines:
         weights = np.asarray(np.linalg.lstsq(basis * root, stations.weights * root, rcond=None)[0], np.float64)
         # Three places well measured on the first line would show a bend inboard of them.
         first = _places(stations.share[stations.sharp(TOLERANCE_M)])
-        inward = float(stations.share.min()) if (first <= knots[1] + _SAME_PLACE).sum() < 3 else 0.0
+        inward = (
+            float(stations.share[stations.asked(TOLERANCE_M)].min())
+            if (first <= knots[1] + _SAME_PLACE).sum() < 3
+            else 0.0
+        )
         return cls(
             knots=knots,
             chord=chord,
@@ -326,13 +336,13 @@ class _Lines:
 def _fewest_lines(stations: _Stations, tolerance_m: float) -> _Lines:
     """The lines with the fewest knots that meet the stations, found greedily.
 
-    Stations measured to the tolerance have to be met, or all where none is; not one that stands alone.
+    Those asked for (``_Stations.asked``) have to be met; not one that stands alone.
     """
-    asked = stations.sharp(tolerance_m)
-    asked = asked & ~_alone(stations, asked, tolerance_m) if asked.any() else ~asked
+    asked, sharp = stations.asked(tolerance_m), stations.sharp(tolerance_m)
+    asked = asked & ~_alone(stations, sharp, tolerance_m)
 
     def misfit(knots: Floats) -> float:
-        if not _held(knots, stations.share):
+        if not _held(knots, stations.share[asked]):
             return math.inf
         return float((_unmet(stations, _Lines.of(stations, knots), tolerance_m)[asked] ** 2).sum())
 
@@ -344,7 +354,7 @@ def _fewest_lines(stations: _Stations, tolerance_m: float) -> _Lines:
     while worst(knots) > 1.0:
         choices = [np.sort(np.append(knots, place)) for place in places]
         best = _settled(min(choices, key=misfit), places, misfit)
-        if misfit(best) > _WORTH_IT * misfit(knots):
+        if not math.isfinite(misfit(best)) or misfit(best) > _WORTH_IT * misfit(knots):
             break
         knots = best
     reached, knot = max(worst(knots), 1.0), 1

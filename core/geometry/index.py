@@ -1,9 +1,10 @@
 """One search structure over a body's triangles, built once and asked by every step that needs the nearest surface.
 
-A forest of boxes, eight to a group, over triangles in Morton order (G. M. Morton, 1966; T. Karras, "Maximizing
-Parallelism in the Construction of BVHs", High Performance Graphics, 2012): one tree a label, so that the
-nearest triangle of each zone comes from one pass. Boxes are float32 rounded outward; distances are float64.
-Two forests are walked against each other in lockstep, level by level, in chunks of whole-array operations.
+A forest of boxes, eight to a group, over triangles along a Hilbert curve, on which neighbours lie side by side (D.
+Hilbert, 1891; for boxes I. Kamel and C. Faloutsos, "On Packing R-trees", CIKM 1993; from memory): one tree a label, so
+that the nearest triangle of each zone comes from one pass. Boxes are float32 rounded outward; distances are float64.
+Points go down the forest together as long as few triangles are near to all of them, and two forests are walked against
+each other, level by level, in chunks of whole-array operations.
 """
 
 from __future__ import annotations
@@ -24,8 +25,12 @@ Slots = NDArray[np.intp]
 
 CHUNK = 2048
 """Pairs of groups opened at once: 64 boxes each, some 0.5 MB an operand, so that a core's cache holds them."""
+CROWD = 12
+"""Neighbouring points that are searched for together where they are dense: more share more, but see more triangles."""
+_DENSE = 1.0  # a crowd stays together where what may be near to it is no wider than so many triangles
+_FEW = 40 * CROWD  # so few points are searched for singly
 _FINITE = np.float32(np.finfo(np.float32).max)
-_BEAM = 24
+_BEAM = 48  # half of it was too few to find all of several crossings at once
 
 
 @dataclass(frozen=True)
@@ -184,7 +189,10 @@ class TriangleIndex:
     def nearest(
         self, points: Floats, reach_m: float = np.inf, labelled_only: bool = False
     ) -> tuple[Floats, Ints, Floats]:
-        """The nearest triangle to each point.
+        """The nearest triangle to each point, in any order.
+
+        Points denser than the triangles cost a fraction of sparse ones. The search takes some 150 bytes a point beyond
+        the answers and 20 MB.
 
         Args:
             points: (n, 3) m.
@@ -206,20 +214,18 @@ class TriangleIndex:
         roots = self._roots(labelled_only)
         if len(points) == 0:
             return distance, face, foot
-        low, high = _outward(np.ascontiguousarray(points.T))
-        order = _ordered(low, high, None)[0]
+        order = _ordered(*_outward(np.ascontiguousarray(points.T)), None)[0]
         place = np.ascontiguousarray(points.T).take(order, axis=1)
-        middle = place.astype(np.float32)
-        square = np.full(len(points), float(reach_m) ** 2)
-        best = np.full(len(points), -1, np.intp)
-        for part in _parts(len(points), CHUNK):
-            number = np.arange(part.start, part.stop)
-            self._search(place, middle, np.repeat(number, len(roots)), np.tile(roots, len(number)), square, best)
+        size = max(float(np.abs(place).max()), float(np.abs(self.samples).max()))
+        sought = _Sought.at(place, np.full(len(points), float(reach_m)), 2.0**-22 * size)
+        self._search(sought, roots)
+        best = sought.best[: len(points)]
         hit = np.flatnonzero(best >= 0)
-        number, slot = order[hit], best[hit]
-        face[number] = self.forest.below[slot]
-        foot[number] = closest_on_triangles(points[number], self._triangles(slot))
-        distance[number] = np.linalg.norm(points[number] - foot[number], axis=1)
+        for part in _parts(len(hit), 4 * CHUNK):
+            number, slot = order[hit[part]], best[hit[part]]
+            face[number] = self.forest.below[slot]
+            foot[number] = closest_on_triangles(points[number], self._triangles(slot))
+            distance[number] = np.linalg.norm(points[number] - foot[number], axis=1)
         return distance, face, foot
 
     def crossings(self, other: TriangleIndex) -> tuple[Ints, Ints, Ints]:
@@ -289,66 +295,186 @@ class TriangleIndex:
         """(n, 3, 3) corners."""
         return self.corners.take(slot, axis=1).T.reshape(-1, 3, 3)
 
-    def _improve(self, place: Floats, point: Slots, group: Ints, square: Floats, best: Slots) -> None:
-        """Compare points, in runs of the same, with the eight triangles of each one's ``group``."""
-        found = _squares(place.take(point, axis=1)[:, :, None], self.corners.reshape(9, -1, 8).take(group, axis=1))
-        least = found.min(axis=1)
-        start = np.flatnonzero(_changes(point))
-        winner = _first_of_runs(least, start)
-        point, least = point[start], least[winner]
-        slot = 8 * group[winner].astype(np.intp) + np.argmin(found[winner], axis=1)
-        better = least <= square[point]
-        square[point[better]], best[point[better]] = least[better], slot[better]
+    def _search(self, sought: _Sought, roots: Ints) -> None:
+        """Find the nearest triangle of the trees ``roots`` to each point.
 
-    def _search(
-        self, place: Floats, middle: NDArray[np.float32], point: Slots, group: Ints, square: Floats, best: Slots
-    ) -> None:
-        """All groups that may hold a nearer triangle, in chunks: at most ``height`` times 32 ``CHUNK`` wait."""
+        What is nearest to a crowd's middle, found in the same way, is near to all of it. A crowd goes on together where
+        only a few triangles can be nearest to any of it, as on a dense scan; a wide one parts into single points.
+        """
+        if len(sought.square) <= _FEW:
+            self._singly(sought, np.arange(len(sought.square)), roots)
+            return
+        crowd = _Crowds.of(sought)
+        rows = len(crowd.radius)
+        reach = crowd.reach(np.arange(rows))
+        # Far wider than the search: its middle tells nothing.
+        wide = 2.0 * crowd.radius > reach
+        lead = _Sought.at(crowd.middle, np.where(wide, 0.0, reach), sought.slack)
+        self._search(lead, roots)
+        found = np.flatnonzero((lead.best[:rows] >= 0) & ~wide)
+        slot = lead.best[found]
+        for part in _parts(len(found), CHUNK):
+            self._improve(sought, CROWD, found[part], slot[part])
+        # As on a plane: what may be nearest lies in a disc about the foot of the middle.
+        disc = crowd.reach(found) ** 2 - lead.square[found]
+        box = self.forest.boxes.reshape(6, -1).take(slot, axis=1)
+        dense = disc < _DENSE * ((box[3:] - box[:3]) ** 2).sum(axis=0)
+        self._together(sought, crowd, found[dense], roots)
+        wide[found[~dense]] = True
+        self._singly(sought, (CROWD * np.flatnonzero(wide)[:, None] + np.arange(CROWD)).ravel(), roots)
+
+    def _improve(self, sought: _Sought, size: int, row: Slots, slot: Slots) -> None:
+        """Compare each ``row`` of ``size`` points with a triangle each; equal rows stand together."""
+        corners = self.corners.take(slot, axis=1)[:, None]
+        place = sought.place.reshape(3, -1, size).take(row, axis=1)
+        found = np.ascontiguousarray(_squares(np.ascontiguousarray(place.transpose(0, 2, 1)), corners).T)
+        winner = _first_of_runs(found, np.flatnonzero(_changes(row)))
+        row, slot, found = row[winner[:, 0]], slot[winner], np.take_along_axis(found, winner, axis=0)
+        square, best = sought.square.reshape(-1, size), sought.best.reshape(-1, size)
+        better = found <= square[row]
+        square[row] = np.where(better, found, square[row])
+        best[row] = np.where(better, slot, best[row])
+
+    def _together(self, sought: _Sought, crowd: _Crowds, row: Slots, roots: Ints) -> None:
+        """Crowds ``row`` against all triangles that may be nearest to one of theirs, in chunks as ``_singly``."""
         body = self.forest
-        slack = 2.0**-22 * max(float(np.abs(place).max()), float(np.abs(self.samples).max()))
-
-        def limit(point: Slots) -> NDArray[np.float32]:
-            # The boxes are compared with the rounded point.
-            return _upward((np.sqrt(square[point]) + slack) ** 2)
-
-        waiting = [(body.height, point, group)]
+        waiting = [(body.height, np.repeat(row, len(roots)), np.tile(roots, len(row)))]
         while waiting:
-            level, point, group = waiting.pop()
-            if len(point) > 4 * CHUNK:
-                waiting.append((level, point[4 * CHUNK :], group[4 * CHUNK :]))
-                point, group = point[: 4 * CHUNK], group[: 4 * CHUNK]
-            if level == 1:
-                self._improve(place, point, group, square, best)
+            level, row, group = waiting.pop()
+            if len(row) > 4 * CHUNK:
+                waiting.append((level, row[4 * CHUNK :], group[4 * CHUNK :]))
+                row, group = row[: 4 * CHUNK], group[: 4 * CHUNK]
+            reach = crowd.reach(row)
+            box_square = _box_squares(crowd.rounded.take(row, axis=1), _opened(body, group))
+            keep = np.flatnonzero(box_square <= _upward(reach**2)[:, None])
+            row, reach = row[keep >> 3], reach[keep >> 3]
+            slot = 8 * group[keep >> 3].astype(np.intp) + (keep & 7)
+            if level > 1:
+                slab = self.slabs.take(slot - 8 * body.leaves, axis=1)
+                near = _slab_squares(crowd.rounded.take(row, axis=1), slab) <= _upward(reach**2)
+                waiting.append((level - 1, row[near], body.below[slot[near]]))
                 continue
-            box_square = _box_squares(middle.take(point, axis=1), _opened(body, group))
-            keep = np.flatnonzero(box_square <= limit(point)[:, None])
-            point, slot = point[keep >> 3], 8 * group[keep >> 3].astype(np.intp) + (keep & 7)
-            if len(point) == 0:
-                continue
-            high, here = slot - 8 * body.leaves, middle.take(point, axis=1)
-            x, y, z = here - self.samples.take(high, axis=1)
-            start = np.flatnonzero(_changes(point))
-            least = np.minimum.reduceat(x * x + y * y + z * z, start).astype(np.float64)
-            point_once = point[start]
-            square[point_once] = np.minimum(square[point_once], (np.sqrt(least) * (1.0 + 1e-6) + slack) ** 2)
-            near = np.maximum(box_square.ravel()[keep], _slab_squares(here, self.slabs.take(high, axis=1)))
-            tight = near <= limit(point)
-            point, near, group = point[tight], near[tight], body.below[slot[tight]]
-            if level > 2:
-                waiting.append((level - 1, point, group))
-                continue
-            order = np.lexsort((near, point))
-            point, group, near = point[order], group[order], near[order]
-            # The nearest groups one by one while that pays, then all that are still in question.
-            share = 1
-            while len(point):
-                rank = _rank(point)
-                now = rank < share
-                for part in _parts(int(now.sum()), CHUNK):
-                    self._improve(place, point[now][part], group[now][part], square, best)
-                later = np.flatnonzero(~now & (near <= limit(point)))
-                point, group, near = point[later], group[later], near[later]
-                share *= 4
+            near = _squares(crowd.middle.take(row, axis=1), self.corners.take(slot, axis=1)) <= reach**2
+            row, slot = row[near], slot[near]
+            for part in _parts(len(row), CHUNK // 4):
+                self._improve(sought, CROWD, row[part], slot[part])
+
+    def _singly(self, sought: _Sought, number: Slots, roots: Ints) -> None:
+        """Points ``number`` against all triangles that may be nearest; at most ``height`` times 32 ``CHUNK`` wait."""
+        body = self.forest
+        for part in _parts(len(number), CHUNK):
+            point = np.repeat(number[part], len(roots))
+            group = np.tile(roots, len(number[part]))
+            waiting = [(body.height, point, group, np.zeros(len(point), np.float32))]
+            while waiting:
+                level, point, group, near = waiting.pop()
+                if len(point) > 4 * CHUNK:
+                    waiting.append((level, point[4 * CHUNK :], group[4 * CHUNK :], near[4 * CHUNK :]))
+                    point, group, near = point[: 4 * CHUNK], group[: 4 * CHUNK], near[: 4 * CHUNK]
+                if level == 1:
+                    self._among(sought, point, group, near)
+                    continue
+                box_square = _box_squares(sought.rounded.take(point, axis=1), _opened(body, group))
+                keep = np.flatnonzero(box_square <= sought.limit(point)[:, None])
+                if len(keep) == 0:
+                    continue
+                point, slot = point[keep >> 3], 8 * group[keep >> 3].astype(np.intp) + (keep & 7)
+                high, here = slot - 8 * body.leaves, sought.rounded.take(point, axis=1)
+                x, y, z = here - self.samples.take(high, axis=1)
+                start = np.flatnonzero(_changes(point))
+                least = np.minimum.reduceat(x * x + y * y + z * z, start).astype(np.float64)
+                once = point[start]
+                bound = (np.sqrt(least) * (1.0 + 1e-6) + sought.slack) ** 2
+                sought.square[once] = np.minimum(sought.square[once], bound)
+                near = np.maximum(box_square.ravel()[keep], _slab_squares(here, self.slabs.take(high, axis=1)))
+                tight = near <= sought.limit(point)
+                waiting.append((level - 1, point[tight], body.below[slot[tight]], near[tight]))
+
+    def _among(self, sought: _Sought, point: Slots, group: Ints, near: NDArray[np.float32]) -> None:
+        """Points against the triangles of lowest groups that are ``near`` (squared) at least.
+
+        The nearest groups come one by one while that pays, then all that are still in question.
+        """
+        order = np.argsort((point.astype(np.uint64) << np.uint64(32)) | near.view(np.uint32))
+        point, group, near = point[order], group[order], near[order]
+        share = 1
+        while len(point):
+            now = _rank(point) < share
+            for part in _parts(int(now.sum()), CHUNK):
+                row, eight = point[now][part], group[now][part]
+                box_square = _box_squares(sought.rounded.take(row, axis=1), _opened(self.forest, eight))
+                keep = np.flatnonzero(box_square <= sought.limit(row)[:, None])
+                if len(keep):
+                    self._improve(sought, 1, row[keep >> 3], 8 * eight[keep >> 3].astype(np.intp) + (keep & 7))
+            later = np.flatnonzero(~now & (near <= sought.limit(point)))
+            point, group, near = point[later], group[later], near[later]
+            share *= 4
+
+
+@dataclass(frozen=True)
+class _Sought:
+    """Points along a curve, a full number of crowds, and what is nearest to them so far; the search writes the latter.
+
+    Attributes:
+        place: (3, n) m.
+        rounded: (3, n) float32, compared with the boxes.
+        square: (n,) m2, squared distance that the nearest triangle has at most.
+        best: (n,) the lowest slot of that triangle, -1 when none is known.
+        slack: m, what rounding may take from a distance.
+    """
+
+    place: Floats
+    rounded: NDArray[np.float32]
+    square: Floats
+    best: Slots
+    slack: float
+
+    @staticmethod
+    def at(place: Floats, reach: Floats, slack: float) -> _Sought:
+        """Nothing known yet about points ``place`` (3, n) but how far (n,) to look; the last one fills the crowds."""
+        count = len(reach)
+        filled = np.minimum(np.arange(-(-count // CROWD) * CROWD), count - 1)
+        place = place.take(filled, axis=1)
+        return _Sought(place, place.astype(np.float32), reach[filled] ** 2, np.full(len(filled), -1, np.intp), slack)
+
+    def limit(self, point: Slots) -> NDArray[np.float32]:
+        """Squared distance of boxes to rounded points beyond which nothing is nearer."""
+        return _upward((np.sqrt(self.square[point]) + self.slack) ** 2)
+
+
+@dataclass(frozen=True)
+class _Crowds:
+    """Crowds of points.
+
+    Attributes:
+        sought: the points.
+        middle: (3, rows) m; ``rounded`` the same in float32.
+        off: (rows, CROWD) m, each point's distance from the middle.
+        radius: (rows,) m, the largest of them.
+    """
+
+    sought: _Sought
+    middle: Floats
+    rounded: NDArray[np.float32]
+    off: Floats
+    radius: Floats
+
+    @staticmethod
+    def of(sought: _Sought) -> _Crowds:
+        place = sought.place.reshape(3, -1, CROWD)
+        middle = 0.5 * (place.min(axis=2) + place.max(axis=2))
+        off = np.zeros(place.shape[1:])
+        for k in range(3):
+            off += (place[k] - middle[k, :, None]) ** 2
+        np.sqrt(off, out=off)
+        return _Crowds(sought, middle, middle.astype(np.float32), off, off.max(axis=1))
+
+    def reach(self, row: Slots) -> Floats:
+        """(n,) m, how far from its middle what is nearest to one of a crowd's points may lie; equal rows together."""
+        fresh = _changes(row)
+        once = row[fresh]
+        reach = (np.sqrt(self.sought.square.reshape(-1, CROWD)[once]) + self.off[once]).max(axis=1, initial=0.0)
+        return (reach + self.sought.slack)[np.cumsum(fresh) - 1]
 
 
 def _walk(
@@ -538,7 +664,7 @@ def _squares(p: Floats, corner: Floats) -> Floats:
 def _ordered(
     low: NDArray[np.float32], high: NDArray[np.float32], label: Ints | None
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], Ints]:
-    """Items by label, then along a Morton curve of 10 bits an axis; how many a label; the labels."""
+    """Items by label, then along a Hilbert curve of 10 bits an axis; how many a label; the labels."""
     count = low.shape[1]
     middle = low + high
     base, top = middle.min(axis=1), middle.max(axis=1)
@@ -549,6 +675,7 @@ def _ordered(
         for shift, mask in ((16, 0x030000FF), (8, 0x0300F00F), (4, 0x030C30C3), (2, 0x09249249)):
             bits = (bits | (bits << np.uint32(shift))) & np.uint32(mask)
         code |= bits << np.uint32(k)
+    code = _along_curve(code)
     names, sizes = np.zeros(1, np.int32), np.array([count])
     number_bits = max(count - 1, 1).bit_length()
     key = (code.astype(np.uint64) << np.uint64(number_bits)) | np.arange(count, dtype=np.uint64)
@@ -559,6 +686,47 @@ def _ordered(
         key |= (label + 1).astype(np.uint64) << np.uint64(number_bits + 30)
     key.sort()
     return (key & np.uint64((1 << number_bits) - 1)).astype(np.intp), sizes, names
+
+
+def _curve_steps() -> NDArray[np.uint16]:
+    """(24 * 64,) for a state of the Hilbert curve and two more bits an axis: 64 times the next state, plus the place.
+
+    A state is the corner where the curve enters a cube and the axis along which it leaves (C. H. Hamilton, "Compact
+    Hilbert Indices", Dalhousie University CS-2006-07, 2006; from memory).
+    """
+
+    def turned(bits: int, by: int) -> int:
+        return (bits >> by | bits << (3 - by)) & 7
+
+    def step(state: int, octant: int) -> tuple[int, int]:
+        entry, axis = divmod(state, 3)
+        gray = turned(octant ^ entry, (axis + 1) % 3)
+        place = gray ^ gray >> 1 ^ gray >> 2
+        first = max(place - 1, 0) & 6
+        entry ^= turned(first ^ first >> 1, (2 - axis) % 3)
+        odd = place if place & 1 else max(place - 1, 0)
+        return 3 * entry + (axis + (odd ^ (odd + 1)).bit_length()) % 3, place
+
+    steps = []
+    for state in range(24):
+        for octants in range(64):
+            half, high = step(state, octants >> 3)
+            last, low = step(half, octants & 7)
+            steps.append(64 * last + 8 * high + low)
+    return np.array(steps, np.uint16)
+
+
+_CURVE = _curve_steps()
+
+
+def _along_curve(code: NDArray[np.uint32]) -> NDArray[np.uint32]:
+    """Places along a Hilbert curve of 30-bit cells whose axes' bits are interleaved."""
+    state, along = np.zeros(len(code), np.uint32), np.zeros(len(code), np.uint32)
+    for shift in (24, 18, 12, 6, 0):
+        step = _CURVE.take(state | (code >> np.uint32(shift)) & np.uint32(63)).astype(np.uint32)
+        along = along << np.uint32(6) | step & np.uint32(63)
+        state = step & np.uint32(0xFFC0)
+    return along
 
 
 def _outward(points: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -588,10 +756,10 @@ def _rank(run: NDArray[np.integer]) -> Slots:
 
 
 def _first_of_runs(value: Floats, start: Slots) -> Slots:
-    """Where the least value of each run stands; ``start`` is where the runs begin."""
-    least = np.repeat(np.minimum.reduceat(value, start), np.diff(start, append=len(value)))
-    hit = np.flatnonzero(value == least)
-    return hit[np.searchsorted(hit, start)]
+    """(runs, k) where the least value (n, k) of each run first stands; ``start`` is where the runs begin."""
+    least = np.minimum.reduceat(value, start)
+    here = value == np.repeat(least, np.diff(start, append=len(value)), axis=0)
+    return np.asarray(np.minimum.reduceat(np.where(here, np.arange(len(value))[:, None], len(value)), start))
 
 
 def _first_of_each(name: Ints, value: Floats) -> Slots:

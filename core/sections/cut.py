@@ -22,10 +22,14 @@ class Contour:
         points: (n, 3) m, in order; a closed chain does not repeat its first point. Seen with the plane's
             normal towards the eye, the outside of most of the faces cut lies to the right of the way.
         closed: whether the last point joins the first.
+        lever: (n, 3) m, the edge of the mesh that each point lies on, times the root of the product of its shares
+            on either side of the plane. Where the mesh's points lie on a surface of curvature k along the contour,
+            the contour's lie beneath it by k / 2 times the square of the lever's part along the contour.
     """
 
     points: Floats
     closed: bool
+    lever: Floats
 
 
 class Slicer:
@@ -112,18 +116,22 @@ def _contours(mesh: TriMesh, among: Ints, origin: Floats, normal: Floats) -> lis
     _, first = np.unique(np.sort(ends, axis=1) @ [len(keys), 1], return_index=True)
     ends = ends[np.sort(first)]
     a, b = (mesh.points[low] - origin) @ normal, (mesh.points[high] - origin) @ normal
-    points = mesh.points[low] + (a / (a - b))[:, None] * (mesh.points[high] - mesh.points[low])
-    ends, points = _parted(ends, points)
-    contours = [Contour(points[chain], closed) for chain, closed in _chain(ends, len(points))]
+    edge, share = mesh.points[high] - mesh.points[low], (a / (a - b))[:, None]
+    points, lever = mesh.points[low] + share * edge, np.sqrt(share * (1.0 - share)) * edge
+    ends, which = _parted(ends, points)
+    chains = [(which[chain], closed) for chain, closed in _chain(ends, len(which))]
+    contours = [Contour(points[chain], closed, lever[chain]) for chain, closed in chains]
     return sorted(contours, key=lambda c: -len(c.points))
 
 
-def _parted(ends: Ints, points: Floats) -> tuple[Ints, Floats]:
-    """Segments ``ends`` (m, 2) over ``points`` (n, 3) with a point of its own for each way through a crowded one."""
+def _parted(ends: Ints, points: Floats) -> tuple[Ints, Ints]:
+    """Segments ``ends`` (m, 2) over ``points`` (n, 3) with a number of its own for each way through a crowded one,
+    and which of the points each number means."""
+    every = np.arange(len(points))
     degree = np.bincount(ends.ravel(), minlength=len(points))
     crowded = degree > 2
     if not crowded.any():
-        return ends, points
+        return ends, every
     flat = ends.copy().ravel()
     held = np.flatnonzero(crowded[flat])
     groups = np.split(held[np.argsort(flat[held], kind="stable")], np.cumsum(degree[crowded])[:-1])
@@ -140,7 +148,7 @@ def _parted(ends: Ints, points: Floats) -> tuple[Ints, Floats]:
             new -= 1
             flat[group[left[pair]]] = new
             left = np.delete(left, pair)
-    return flat.reshape(-1, 2), np.vstack([points, points[added]])
+    return flat.reshape(-1, 2), np.concatenate([every, added])
 
 
 def _chain(ends: Ints, count: int) -> list[tuple[Ints, bool]]:

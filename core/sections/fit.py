@@ -43,6 +43,9 @@ MOST_MISSING = 0.6
 """One whole side and a fifth of the other may be unseen; with less than that, the chord line is a guess."""
 USUAL_BASE_M = 2e-3
 """The thickness at which the trailing edges of road cars' wings end, give or take. Common practice, no source."""
+NOSE_FORM = 5e-4
+"""How well, over the chord, a form that meets the points tells how a nose goes on that they do not show: what smooth
+weights leave on handbook sections of both families, several times that of ``WEIGHTS``."""
 SHARE_TO_PASS = 0.95
 """A contour is within a tolerance when this share of its points is: the largest of a thousand deviations grows with
 their number and says more about dirt than about the part."""
@@ -200,6 +203,7 @@ class _Feet:
         section: (n, 2) the place over the chord.
         normal: (n, 2) outward.
         corner: (n,) distance over the chord, along the contour, to the nearer corner of the base.
+        bend: (n,) curvature times the chord, positive where the contour bulges outwards.
     """
 
     root: Floats
@@ -207,6 +211,7 @@ class _Feet:
     section: Floats
     normal: Floats
     corner: Floats
+    bend: Floats
 
 
 @dataclass(frozen=True)
@@ -237,19 +242,24 @@ class _Beliefs:
 
 
 def fit_section(
-    points: Floats, iterations: int = 60, weights: int = WEIGHTS, outward: Floats | None = None
+    points: Floats,
+    iterations: int = 150,
+    weights: int = WEIGHTS,
+    facet: Floats | None = None,
 ) -> SectionFit:
     """Fit chord line and shape to the points of one cut.
 
-    A contour of which one side is missing is fitted too: chord line and incidence with wider errors, while
-    thickness and camber then rest on what wing sections are like, and their errors say so.
+    A contour of which one side is missing is fitted too, the one there is taken to bulge outwards: chord line and
+    incidence with wider errors, while thickness and camber then rest on what wing sections are like, and their
+    errors say so.
 
     Args:
         points: (n, 2) m, aft and up, in any order; the leading edge lies at the forward end.
         iterations: the most Gauss-Newton steps.
         weights: how many for the half thickness, and as many for the mean line, 3 to 12.
-        outward: (n, 2) which way the surface looks at the points, of any length; tells the upper from the lower
-            side where only one was scanned. Without it that one is taken to bulge outwards.
+        facet: (n,) m, by which points of plane facets lie beneath the curved surface they stand for: curvature
+            times ``facet`` squared / 8. The facet's length in its middle, 0 at its corners. Without it the points
+            are taken to lie on the surface.
 
     Raises:
         InputError: fewer than 40 points, coordinates that are not finite, a number of weights out of range, or
@@ -267,20 +277,24 @@ def fit_section(
         raise InputError(f"The cut is {frame.chord * 1000.0:.1f} mm long; that is no wing section.")
     frame, ahead, behind, width = _drawn_out(points, frame)
     first, fine = frame, max(weights, FINE_WEIGHTS)
-    shape = _first_shape(points, frame, fine, outward)
+    shape = _first_shape(points, frame, fine)
     beliefs = _beliefs(frame, fine, ahead, behind, width)
     # The first steps move far: all points stay in until the shape has found its place. Points are only left out
     # once it rests, or the few on the base, which alone tell where the chord ends, go while it still moves.
-    cut, alike = 0.05 * frame.chord, 1.0
+    cut, alike, tail_seen, last = 0.05 * frame.chord, 1.0, True, np.zeros(len(points))
+    beneath = np.zeros(len(points)) if facet is None else 0.125 * facet**2
     for step in range(iterations):
         feet = _feet(frame.local(points), shape, frame.lean, frame.peak)
-        residual, jacobian = _linearise(points, frame, shape, feet)
+        residual, jacobian = _linearise(points, frame, shape, feet, beneath)
+        residual -= _skew_off(frame, shape, feet)
         scale = max(1.4826 * float(np.median(np.abs(residual))), SCANNER_FLOOR_M)
         final = cut <= 4.685 * scale
         cut = max(cut, 4.685 * scale) if step < iterations // 2 else cut
         weight = np.clip(1.0 - (residual / cut) ** 2, 0.0, None) ** 2
         held = weight * _clear_of_corners(feet, scale / frame.chord, shape)
-        tail_seen = _on_a_base(feet, held, shape)
+        # Some fits swing to and fro, mostly where a few points are now on a base and now not.
+        late = step >= 25
+        tail_seen = _on_a_base(feet, held, shape) and (tail_seen or not late)
         held = held if tail_seen else np.where(feet.on_base, 0.0, held)
         # Of all points: those left out while the tail still lies too far ahead must not keep it there.
         rearmost = float(frame.local(points)[:, 0].max()) * frame.chord
@@ -288,36 +302,34 @@ def fit_section(
         variance = max(float((weight * residual**2).sum() / max(weight.sum(), 1.0)), SCANNER_FLOOR_M**2) * alike
         normal = (jacobian.T * (held / variance)) @ jacobian + rows.T @ rows
         change = _solved(normal, rows.T @ left - jacobian.T @ (held / variance * residual))
+        run = jacobian @ change
+        change *= 0.5 if late and run @ last < 0.0 else 1.0
+        last = run
         frame, shape = _moved(frame, shape, change)
         if not 0.6 < frame.chord / first.chord < 1.5:
             raise InputError("The cut does not look like a wing section: no chord line could be fitted.")
-        shift = float(np.abs(jacobian @ change)[weight > 0.0].max(initial=0.0))
+        shift = float(np.abs(run)[weight > 0.0].max(initial=0.0))
         if final and shift < 0.05 * scale:
             break
         if shift < max(0.2 * scale, 0.01 * cut):
             cut = max(0.25 * cut, 4.685 * scale)
             alike = _runs(_autocorrelation(feet, residual, weight > 0.0))
     feet = _feet(frame.local(points), shape, frame.lean, frame.peak)
-    residual, jacobian = _linearise(points, frame, shape, feet)
-    used = weight > 0.0
-    skew = frame.chord * np.where(feet.on_base, 0.0, feet.normal[:, 1]) * _skewed(feet.root**2, shape)
-    covariance = _covariance(jacobian, residual, held, feet, rows, skew)
+    residual, jacobian = _linearise(points, frame, shape, feet, beneath)
+    used, skew = weight > 0.0, _skew_off(frame, shape, feet)
+    # The less noise, the more the points seem to tell of a nose beyond them, but its form is no better known.
+    nose_seen = used.any() and float((feet.root[used] ** 2).min()) <= 0.01
+    least = SCANNER_FLOOR_M if nose_seen else max(SCANNER_FLOOR_M, NOSE_FORM * frame.chord)
+    covariance = _covariance(jacobian, residual - skew, held, feet, rows, skew, least)
     if not tail_seen:
         # The sides' smooth run, which is no more than believed, must not tell where they end.
         tail = np.append(rows[-1], 0.0)
         moved = covariance @ tail / (tail @ covariance @ tail)
         covariance = covariance + np.outer(moved, moved)
-    if not used.any() or float((feet.root[used] ** 2).min()) > 0.01:
-        # Nor where a nose lies that was not scanned: a third along and a fifth across of the widths first given,
-        # set by trial on NACA sections without a nose: errors are then 0.35 to 0.6 of the standard errors (rms).
-        for row, share in zip(rows[:2], (1.0 / 3.0, 1.0 / 5.0), strict=True):
-            nose = np.append(row, 0.0)
-            moved = covariance @ nose / (nose @ covariance @ nose) * share
-            covariance = covariance + np.outer(moved, moved)
     measures = _measures(shape, frame, covariance)
     shape, covariance = _in_class(shape, frame, covariance, weights)
     feet = _feet(frame.local(points), shape, 0.0, 0.0)
-    residual, _ = _linearise(points, frame, shape, feet)
+    residual, _ = _linearise(points, frame, shape, feet, beneath)
     thickness = measures.thickness.value
     if thickness > THICKEST:
         raise InputError(
@@ -383,7 +395,7 @@ def _slices(local: Floats) -> tuple[Floats, Floats, Floats]:
     return x, up, low
 
 
-def _first_shape(points: Floats, frame: _Frame, count: int, outward: Floats | None) -> SectionShape:
+def _first_shape(points: Floats, frame: _Frame, count: int) -> SectionShape:
     """A thickness form and mean line to start from; an ordinary thickness where one side is missing."""
     local = frame.local(points)
     x, up, low = _slices(local)
@@ -397,8 +409,7 @@ def _first_shape(points: Floats, frame: _Frame, count: int, outward: Floats | No
         off = z - smooth @ np.linalg.lstsq(smooth, z, rcond=None)[0] if len(x) else z
         if len(x) < FEWEST_POINTS or np.ptp(z) < 0.02 or float(np.sqrt(np.mean(off**2))) > 0.01:
             raise InputError("The cut does not look like a wing section: it has no two sides nor one that bulges.")
-        facing = float((outward @ frame.axes[1]).sum()) if outward is not None else float(z.sum())
-        side = 1.0 if facing >= 0.0 else -1.0
+        side = 1.0 if z.sum() >= 0.0 else -1.0
         thick = usual
         line = _ridged(mean_line_basis(x, 3), z - side * half_thickness_basis(x, 3) @ usual)
     # Low degree first, then raised to the degree of the fit: a start, not yet a result.
@@ -520,7 +531,9 @@ def _feet(local: Floats, shape: SectionShape, lean: float, peak: float) -> _Feet
     rise = _horner(slope, s) + (edge + peak * (2.0 - 4.0 * s * s)) * np.abs(s)
     foot = np.column_stack([s * s, _horner(power, s) + (0.5 * edge + peak * (1.0 - s * s)) * s * np.abs(s)])
     normal = np.column_stack([-rise, 2.0 * s])
-    normal /= np.maximum(np.hypot(normal[:, 0], normal[:, 1]), 1e-12)[:, None]
+    speed = np.maximum(np.hypot(normal[:, 0], normal[:, 1]), 1e-12)
+    normal /= speed[:, None]
+    turning = _horner(bend, s) + (edge + peak * (2.0 - 12.0 * s * s)) * np.sign(s)
     height = np.clip((local[:, 1] + lean * (local[:, 0] - 1.0)) / (1.0 + lean**2), -0.5 * edge, 0.5 * edge)
     base = np.column_stack([1.0 + lean * height, height])
     on_base = ((local - base) ** 2).sum(axis=1) <= ((local - foot) ** 2).sum(axis=1)
@@ -531,6 +544,7 @@ def _feet(local: Floats, shape: SectionShape, lean: float, peak: float) -> _Feet
         section=np.where(on_base[:, None], base, foot),
         normal=np.where(on_base[:, None], np.array([1.0, -lean]) / math.hypot(1.0, lean), normal),
         corner=corner,
+        bend=np.where(on_base, 0.0, 2.0 * (rise - s * turning) / speed**3),
     )
 
 
@@ -566,11 +580,16 @@ def _horner(power: Floats, s: Floats) -> Floats:
     return total
 
 
-def _linearise(points: Floats, frame: _Frame, shape: SectionShape, feet: _Feet) -> tuple[Floats, Floats]:
-    """Signed distances (n,) m and their derivatives (n, 6 + weights): frame, thickness, mean line, base, lean."""
+def _linearise(
+    points: Floats, frame: _Frame, shape: SectionShape, feet: _Feet, beneath: Floats
+) -> tuple[Floats, Floats]:
+    """Signed distances (n,) m and their derivatives (n, 6 + weights): frame, thickness, mean line, base, lean.
+
+    ``beneath`` (n,) m^2 times the curvature is how far each point lies beneath the surface it stands for.
+    """
     axes, chord = frame.axes, frame.chord
     normal = feet.normal @ axes
-    residual = ((points - frame.place(feet.section)) * normal).sum(axis=1)
+    residual = ((points - frame.place(feet.section)) * normal).sum(axis=1) + feet.bend / chord * beneath
     turn = np.array([[axes[0, 1], -axes[0, 0]], [axes[1, 1], -axes[1, 0]]])
     lift = chord * np.where(feet.on_base, 0.0, feet.normal[:, 1])
     size, x = np.abs(feet.root), feet.root**2
@@ -655,25 +674,33 @@ def _runs(correlation: Floats) -> float:
 
 
 def _skewed(x: Floats, shape: SectionShape) -> Floats:
-    """(n,) how far the mean line of a nose drawn about a sloping line may lie from one that the weights can meet.
+    """(n,) how far the mean line of a nose drawn about a sloping line lies from one that the weights can meet.
 
     The leading edge of such a nose, farthest from the tail, lies beside the mean line's start by half the weight
     times the slope in the root of x; there the handbook thickness form, 0.63 t x in the half thickness (NACA
-    Report 460), bends. To a form in the chord frame this is a mean line that starts like the root of x, which the
-    points hardly tell from a nose that lies higher.
+    Report 460, which lays it off square to the mean line; from memory), bends. To a form in the chord frame this is
+    a mean line that starts like the root of x, which the points hardly tell from a nose that lies lower. Left out,
+    it turns the chord line of cambered handbook sections by 0.02 degrees.
     """
     beside = 0.5 * shape.half_thickness[0] * shape.mean_line[0]
     size = 2.0 * beside * 0.63 * shape.thickness()[0]
-    return np.asarray(size * np.sqrt(x) * (1.0 - x), np.float64)
+    return np.asarray(-size * np.sqrt(x) * (1.0 - x), np.float64)
+
+
+def _skew_off(frame: _Frame, shape: SectionShape, feet: _Feet) -> Floats:
+    """(n,) m how far a surface lies outside its form when its nose is drawn about a sloping line."""
+    return np.asarray(
+        frame.chord * np.where(feet.on_base, 0.0, feet.normal[:, 1]) * _skewed(feet.root**2, shape), np.float64
+    )
 
 
 def _covariance(
-    jacobian: Floats, residual: Floats, weight: Floats, feet: _Feet, beliefs: Floats, unmet: Floats
+    jacobian: Floats, residual: Floats, weight: Floats, feet: _Feet, beliefs: Floats, unmet: Floats, least_m: float
 ) -> Floats:
     """Of all parameters: what the scatter of the points, alike along the contour, and the beliefs leave open.
 
-    ``unmet`` (n,) m is one that the form cannot meet: the last parameter, of which no more is believed than that it
-    is 0 give or take one.
+    ``unmet`` (n,) m is one that the form cannot meet: the last parameter, taken to be 1 and believed give or take one.
+    ``least_m`` is what the points scatter at least.
     """
     order = _order(feet)
     order = order[weight[order] > 0.0]
@@ -689,12 +716,12 @@ def _covariance(
     size = 1.0 / np.sqrt(np.diag(information) + np.diag(prior))
     scaled = size * size[:, None]
     squares = float((residual[order] ** 2).sum())
-    variance = max(squares / max(len(order), 1), SCANNER_FLOOR_M**2)
+    variance = max(squares / max(len(order), 1), least_m**2)
     for _ in range(3):
         inverse = np.linalg.inv((information / (variance * alike) + prior) * scaled) * scaled
         # What the parameters took out of the scatter.
         taken = float(np.trace(inverse @ spread)) / (variance * alike)
-        variance = max(squares / max(len(order) - taken, 0.1 * len(order)), SCANNER_FLOOR_M**2)
+        variance = max(squares / max(len(order) - taken, 0.1 * len(order)), least_m**2)
     out = inverse @ (spread / (variance * alike**2) + prior) @ inverse
     drawn = inverse @ (pulled.T @ unmet[order]) / (variance * alike)
     out = np.block([[out + np.outer(drawn, drawn), drawn[:, None]], [drawn, np.ones(1)]])
@@ -718,7 +745,7 @@ def _in_class(shape: SectionShape, frame: _Frame, covariance: Floats, count: int
     carry[-1, -4] = 1.0
     near = SectionShape(
         half_thickness=to_half @ np.append(shape.half_thickness, frame.peak),
-        mean_line=to_line[:, :-1] @ shape.mean_line,
+        mean_line=to_line @ np.append(shape.mean_line, 1.0),
         trailing_edge=shape.trailing_edge,
     )
     return near, carry @ covariance @ carry.T
@@ -750,7 +777,7 @@ def _measures(shape: SectionShape, frame: _Frame, covariance: Floats) -> Measure
 
     x = cosine_spaced(801)
     half = half_thickness_basis(x, count) @ shape.half_thickness + x * (0.5 * edge + frame.peak * (1.0 - x))
-    line = mean_line_basis(x, count) @ shape.mean_line
+    line = mean_line_basis(x, count) @ shape.mean_line + _skewed(x, shape)
     t_place, t, t_bend = _summit(x, 2.0 * half)
     c_place, c, c_bend = _summit(x, line)
     t_rows, t_slopes = _with_slope(half_thickness_basis, count, t_place)

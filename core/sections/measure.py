@@ -80,7 +80,9 @@ class MeasuredElement:
         square: those square to the quarter-chord line of their half, from right to left: what a section is drawn
             from. The same as ``sections`` where that line leans less than half a degree (``LEAST_SWEEP_RAD``), and
             where only streamwise ones were asked for.
-        skipped: (y in m, reason) of stations that gave no section.
+        skipped: (y in m, reason) of streamwise stations that gave no section.
+        square_skipped: the same of those square to the quarter-chord line; ``skipped`` where ``square`` is
+            ``sections``.
         low_y, high_y: m, the element's ends (inner faces of the tip plates where there are any).
         tip_plate: None for plain tips.
     """
@@ -89,6 +91,7 @@ class MeasuredElement:
     sections: tuple[Section, ...]
     square: tuple[Section, ...]
     skipped: tuple[tuple[float, str], ...]
+    square_skipped: tuple[tuple[float, str], ...]
     low_y: float
     high_y: float
     tip_plate: TipPlate | None
@@ -121,7 +124,7 @@ def measure_element(
     Args:
         name: the element's, for messages.
         part: faces of that element alone (see ``faces_in_place``), vehicle axes, m.
-        count: stations, evenly spread over the span, clear of the tips.
+        count: stations, spread over the span, closer towards its ends (see ``_places``).
         square: whether to cut square to the quarter-chord line, too.
         weights: of the sections' thickness and of their mean line, each.
 
@@ -130,28 +133,47 @@ def measure_element(
     """
     normals, areas = face_normals(part.corners)
     middle = part.corners.mean(axis=1)
-    low_y, high_y = _ends(middle[:, 1], areas)
+    low_y, high_y = _ends(part.corners[:, :, 1], areas)
     plate = _tip_plate(middle, normals, areas, part, low_y, high_y)
     if plate is not None:
         grown = high_y - plate.inner_y
         high_y = plate.inner_y
         # A half scan ends at the centre plane, where there is no plate.
         low_y = low_y + grown if low_y < -0.5 * high_y else low_y
-    margin = 0.05 * (high_y - low_y)
     slicer = Slicer(part)
     along = np.array([0.0, 1.0, 0.0])
-    stations = [(np.array([0.0, y, 0.0]), along) for y in np.linspace(low_y + margin, high_y - margin, count)]
+    stations = [(np.array([0.0, y, 0.0]), along) for y in _places(low_y, high_y, count)]
     sections, skipped = _fitted(slicer, stations, weights)
     if len(sections) < 3:
         reason = skipped[len(skipped) // 2][1] if skipped else ""
         raise InputError(f"No wing at the place given for “{name}”: of {count} cuts {len(sections)} fit. {reason}")
     leaning = _square_stations(sections, low_y, high_y) if square else []
     turned, lost = _fitted(slicer, leaning, weights)
-    skipped += [(y, f"Square to the quarter-chord line: {reason}") for y, reason in lost]
-    streamwise = tuple(sections)
+    streamwise, none = tuple(sections), tuple(skipped)
     return MeasuredElement(
-        name, streamwise, tuple(turned) if leaning else streamwise, tuple(skipped), low_y, high_y, plate
+        name=name,
+        sections=streamwise,
+        square=tuple(turned) if leaning else streamwise,
+        skipped=none,
+        square_skipped=tuple(lost) if leaning else none,
+        low_y=low_y,
+        high_y=high_y,
+        tip_plate=plate,
     )
+
+
+def _places(low_y: float, high_y: float, count: int) -> Floats:
+    """(count,) m, half-way between even and cosine spacing, from 1 % of the span inside each tip.
+
+    A curved tip is known by what is cut close to it. An end near the centre plane is where a half scan stops, often
+    ragged: the spacing there is even, and the first cut keeps 5 % clear.
+    """
+    inner = np.array([low_y > -0.5 * high_y, high_y < -0.5 * low_y])
+    margin = np.where(inner, 0.05, 0.01)
+    phase = np.linspace(0.5 * np.pi * inner[0], np.pi - 0.5 * np.pi * inner[1], count)
+    spread = (np.cos(phase[0]) - np.cos(phase)) / (np.cos(phase[0]) - np.cos(phase[-1]))
+    share = margin[0] + (1.0 - margin.sum()) * 0.5 * (np.linspace(0.0, 1.0, count) + spread)
+    return np.asarray(low_y + share * (high_y - low_y), np.float64)
 
 
 def _fitted(
@@ -162,9 +184,10 @@ def _fitted(
     for origin, normal in stations:
         aft = np.array([-normal[1], normal[0], 0.0]) / math.hypot(normal[0], normal[1])
         up = np.cross(normal, aft)
-        points, outward = _cut_points(slicer, origin, normal, np.stack([aft, up]))
+        points, facet = _cut_points(slicer, origin, normal, np.stack([aft, up]))
         try:
-            sections.append(Section(origin, aft, up, fit_section(points, weights=weights, outward=outward)))
+            fit = fit_section(points, weights=weights, facet=facet)
+            sections.append(Section(origin, aft, up, fit))
         except InputError as problem:
             skipped.append((float(origin[1]), str(problem)))
     return sections, skipped
@@ -210,34 +233,46 @@ def _square_stations(sections: list[Section], low_y: float, high_y: float) -> li
 
 
 def _cut_points(slicer: Slicer, origin: Floats, normal: Floats, axes: Floats) -> tuple[Floats, Floats]:
-    """(n, 2) m points spread along the cut and (n, 2) outward normals, in the plane's ``axes`` (2, 3)."""
+    """Points (n, 2) m spread along the cut in the plane's ``axes`` (2, 3), and their ``facet`` (n,) for the fit."""
     # Even short pieces: a blunt base scanned apart from both sides is one, and it alone tells where the chord ends.
     kept = [c for c in slicer.cut(origin, normal) if len(c.points) > 2]
     if not kept:
-        return np.zeros((0, 2)), np.zeros((0, 2))
-    spread = [_evenly((c.points - origin) @ axes.T, c.closed) for c in kept]
-    return np.concatenate([p for p, _ in spread]), np.concatenate([n for _, n in spread])
+        return np.zeros((0, 2)), np.zeros(0)
+    spread = [_evenly((c.points - origin) @ axes.T, c.lever @ axes.T, c.closed) for c in kept]
+    return np.concatenate([p for p, _ in spread]), np.concatenate([f for _, f in spread])
 
 
-def _evenly(points: Floats, closed: bool) -> tuple[Floats, Floats]:
-    """Points every ``STEP_M`` along a chain (n, 2), and which way its outside lies.
+def _evenly(points: Floats, lever: Floats, closed: bool) -> tuple[Floats, Floats]:
+    """Points every ``STEP_M`` along a chain (n, 2), and their ``facet``.
 
     A blunt base one face high shows only in the way across it. Steps keep half their length off the chain's ends.
     """
-    chain = np.vstack([points, points[:1]]) if closed else points
-    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(chain, axis=0).T))])
+    ends = [*range(len(points)), 0] if closed else list(range(len(points)))
+    chain, lever = points[ends], lever[ends]
+    steps = np.diff(chain, axis=0)
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*steps.T))])
     count = math.ceil(run[-1] / STEP_M)
     place = (np.arange(count) + 0.5) * run[-1] / max(count, 1)
-    step = np.diff(chain, axis=0)[np.clip(np.searchsorted(run, place) - 1, 0, len(run) - 2)]
-    # Aft, up and the plane's normal are right-handed and the outside lies to the right of the way.
-    return np.column_stack([np.interp(place, run, chain[:, k]) for k in range(2)]), np.column_stack(
-        [step[:, 1], -step[:, 0]]
-    )
+    k = np.clip(np.searchsorted(run, place) - 1, 0, len(run) - 2)
+    step, size = steps[k], np.maximum(run[k + 1] - run[k], 1e-12)
+    share = ((place - run[k]) / size)[:, None]
+    # How far a plane facet lies beneath a surface is a variance: that of its corners about the point, weighted as
+    # the point is made of them; what the mesh's edges bring and what the step between two of them brings.
+    at_edges = (np.stack([lever[k], lever[k + 1]], axis=1) * step[:, None]).sum(axis=2) / size[:, None]
+    beneath = (np.hstack([1.0 - share, share]) * at_edges**2).sum(axis=1) + (share * (1.0 - share))[:, 0] * size**2
+    return chain[k] + share * step, 2.0 * np.sqrt(beneath)
 
 
 def _ends(y: Floats, areas: Floats) -> tuple[float, float]:
-    """The span's ends: beyond each lies a ten-thousandth of the surface, so that one stray face decides nothing."""
-    return _quantile(y, areas, 1e-4), _quantile(y, areas, 1.0 - 1e-4)
+    """The span's ends from the corners' ``y`` (m, 3): faces that reach beyond each make up a ten-thousandth of the
+    surface and are three at least, so that one stray face decides nothing."""
+
+    def farthest(reach: Floats) -> float:
+        order = np.argsort(-reach)
+        enough = int(np.searchsorted(np.cumsum(areas[order]), 1e-4 * areas.sum()))
+        return float(reach[order][max(enough, 3)])
+
+    return -farthest(-y.min(axis=1)), farthest(y.max(axis=1))
 
 
 def _quantile(values: Floats, areas: Floats, share: float) -> float:

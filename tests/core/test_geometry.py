@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import fcl
 import igl
 import numpy as np
@@ -12,10 +14,9 @@ from scipy.optimize import lsq_linear
 from scipy.spatial.transform import Rotation
 
 from wingfettle.core.errors import InputError
-from wingfettle.core.geometry.index import TriangleIndex
+from wingfettle.core.geometry.index import CHUNK, Forest, TriangleIndex
 from wingfettle.core.geometry.mesh import TriMesh
 from wingfettle.core.geometry.pairs import (
-    closest_between_segments,
     closest_between_triangles,
     closest_on_triangles,
     triangles_meet,
@@ -51,31 +52,6 @@ def fcl_distance(a: np.ndarray, b: np.ndarray) -> float:
         model.endModel()
         shapes.append(fcl.CollisionObject(model))
     return float(fcl.distance(*shapes, fcl.DistanceRequest(), fcl.DistanceResult()))
-
-
-@pytest.mark.parametrize(
-    ("p", "p_end", "q", "q_end", "expected"),
-    [
-        # Exact geometry: crossing edges 0.5 apart; point (3, 4, 0) to the unit segment; parallel; end to end.
-        ([-1, 0, 0], [1, 0, 0], [0, -1, 0.5], [0, 1, 0.5], 0.5),
-        ([3, 4, 0], [3, 4, 0], [0, 0, 0], [1, 0, 0], np.sqrt(20.0)),
-        ([0, 0, 0], [4, 0, 0], [1, 2, 0], [3, 2, 0], 2.0),
-        ([0, 0, 0], [1, 0, 0], [3, 0, 0], [2, 0, 0], 1.0),
-        ([1, 1, 1], [1, 1, 1], [1, 1, 3], [1, 1, 3], 2.0),
-    ],
-)
-def test_segments_exact(p, p_end, q, q_end, expected) -> None:
-    ends = [np.array([x], float) for x in (p, p_end, q, q_end)]
-    on_p, on_q = closest_between_segments(*ends)
-    assert np.linalg.norm(on_p - on_q) == pytest.approx(expected, abs=1e-14)
-
-
-def test_nearly_parallel_segments_find_their_ends() -> None:
-    # Exact: lines at angle 1e-9 over 1 m, apart 1 mm at one end; the nearest points are there.
-    on_p, on_q = closest_between_segments(
-        np.array([[0.0, 0, 0]]), np.array([[1.0, 0, 0]]), np.array([[0.0, 1e-3 + 1e-9, 0]]), np.array([[1.0, 1e-3, 0]])
-    )
-    assert np.linalg.norm(on_p - on_q) == pytest.approx(1e-3, abs=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -180,6 +156,75 @@ def test_nearest_with_reach_and_labels() -> None:
         assert np.isnan(foot[~near]).all()
         assert keep[face[near]].all()
     assert not np.array_equal(whole, index.nearest(points, labelled_only=True)[0])
+
+
+def sheet(side: int, noise: float) -> TriMesh:
+    """A bumpy square of 2 (side - 1)^2 triangles."""
+    u, v = (w.ravel() for w in np.meshgrid(*[np.linspace(0, 1, side)] * 2, indexing="ij"))
+    i = np.arange(side * side).reshape(side, side)
+    a, b, c, d = (part.ravel() for part in (i[:-1, :-1], i[1:, :-1], i[1:, 1:], i[:-1, 1:]))
+    points = np.column_stack([u, v, 0.1 * np.sin(4 * u) * v]) + RNG(20).normal(0, noise, (side * side, 3))
+    return TriMesh(points, np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])]).astype(np.int32))
+
+
+@pytest.mark.parametrize(("side", "count"), [(12, 20000), (80, 5000), (80, 200)])
+@pytest.mark.parametrize("height", [0.0, 0.003, 0.3])
+@pytest.mark.parametrize("reach", [0.01, np.inf])
+def test_nearest_of_dense_and_sparse_points_against_igl(side: int, count: int, height: float, reach: float) -> None:
+    # Dense points are searched for together, sparse ones singly; the answer and the order of points are one.
+    mesh, rng = sheet(side, 1e-4), RNG(21)
+    points = mesh.corners[rng.integers(0, len(mesh.triangles), count)]
+    points = (points * rng.dirichlet([1.0, 1.0, 1.0], count)[:, :, None]).sum(axis=1)
+    points[:, 2] += height + rng.normal(0, 1e-4, count)
+    # A few far off, and many on one another.
+    points[:10], points[10:60] = rng.uniform(-3, 3, (10, 3)), points[60]
+    labels = rng.integers(-1, 3, len(mesh.triangles)).astype(np.int32)
+    index = TriangleIndex.build(mesh, labels)
+    mix = rng.permutation(count)
+    for labelled_only, keep in ((False, labels >= -1), (True, labels >= 0)):
+        judge = np.sqrt(igl.point_mesh_squared_distance(points, mesh.points, mesh.triangles[keep].astype(np.int64))[0])
+        distance, face, foot = index.nearest(points, reach, labelled_only)
+        near = judge <= reach
+        assert np.array_equal(np.isfinite(distance), near)
+        assert distance[near] == pytest.approx(judge[near], abs=1e-9)
+        assert np.abs(closest_on_triangles(foot[near], mesh.corners[face[near]]) - foot[near]).max(initial=0.0) < 1e-12
+        assert keep[face[near]].all()
+        assert index.nearest(points[mix], reach, labelled_only)[0] == pytest.approx(distance[mix], abs=1e-12)
+
+
+def test_nearest_next_to_a_far_finer_surface_against_igl() -> None:
+    # The crowd's nearest triangle is coarse, thousands of fine ones are as near.
+    fine, coarse = sheet(120, 1e-6), sheet(2, 0.0)
+    fine = TriMesh(0.01 * fine.points + [0.3, 0.3, 0.02], fine.triangles)
+    mesh = TriMesh(
+        np.concatenate([coarse.points, fine.points]),
+        np.concatenate([coarse.triangles, fine.triangles + np.int32(len(coarse.points))]),
+    )
+    points = RNG(22).uniform([0.28, 0.28, 0.0], [0.33, 0.33, 0.03], (4000, 3))
+    judge = igl.point_mesh_squared_distance(points, mesh.points, mesh.triangles.astype(np.int64))[0]
+    assert TriangleIndex.build(mesh).nearest(points)[0] == pytest.approx(np.sqrt(judge), abs=1e-9)
+
+
+def test_boxes_stand_along_a_curve_whose_neighbours_touch() -> None:
+    # Exact: a Hilbert curve visits every cell of a cube once, each next to the last.
+    cell = np.stack([axis.ravel() for axis in np.meshgrid(*[np.arange(16, dtype=np.float32)] * 3)])
+    forest = Forest.over(cell, cell)
+    order = forest.below[: 8 * forest.leaves]
+    assert np.array_equal(np.sort(order), np.arange(4096))
+    assert (np.abs(np.diff(cell[:, order], axis=1)).sum(axis=0) == 1.0).all()
+
+
+def test_nearest_keeps_its_memory_bounded() -> None:
+    # What it promises: 150 bytes a point beyond the answers (44 bytes), and 20 MB.
+    mesh = sheet(40, 1e-4)
+    index = TriangleIndex.build(mesh)
+    points = RNG(23).uniform([0, 0, -0.1], [1, 1, 0.2], (20 * CHUNK, 3))
+    for place in (points, points * [1.0, 1.0, 0.0] + [0.0, 0.0, 40.0]):
+        tracemalloc.start()
+        index.nearest(place)
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert peak < 20e6 + (44 + 150) * len(place)
 
 
 def test_nearest_of_one_place_everywhere() -> None:

@@ -9,6 +9,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import trimesh
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.spatial import cKDTree
@@ -336,7 +338,7 @@ def five_digit_sides(place: float, k1: float, thickness: float, edge: float) -> 
 def test_a_fifth_missing_is_recovered_and_the_errors_say_how_well(noise: float, where: str) -> None:
     rng = np.random.default_rng(17)
     off, z = [], []
-    for k in range(27):
+    for k in range(27 if where == "side" else 18):
         name = list(SECTIONS)[k % len(SECTIONS)]
         size, incidence = float(rng.uniform(0.08, 0.3)), float(rng.uniform(-0.3, 0.3))
         edge = float(rng.uniform(0.0018, 0.0025)) / size
@@ -373,6 +375,74 @@ def test_a_fifth_missing_is_recovered_and_the_errors_say_how_well(noise: float, 
     assert (rms > (0.5 if where == "side" else 0.25)).all(), rms
 
 
+def joukowski_sides(bulge: float, rise: float, edge: float) -> tuple[Floats, Floats]:
+    """Joukowski surfaces: z + 1 / z of the circle through 1 about (-bulge, rise); ``edge`` opens the cusp by a wedge."""
+    middle = complex(-bulge, rise)
+    turn = np.angle(1.0 - middle) + np.linspace(0.0, 2.0 * np.pi, 1601)
+    circle = middle + abs(1.0 - middle) * np.exp(1j * turn)
+    image = circle + 1.0 / circle
+    points = np.column_stack([image.real - image.real.min(), image.imag]) / np.ptp(image.real)
+    nose = int(np.argmin(points[:, 0]))
+    wedge = 0.5 * edge * np.array([0.0, 1.0]) * points[:, :1]
+    upper, lower = points + wedge, points - wedge
+    return upper[: nose + 1][::-1], lower[nose:]
+
+
+@pytest.mark.parametrize("noise", [2e-5, 1e-4])
+@pytest.mark.parametrize("missing", [0.0, 0.1, 0.2])
+def test_a_missing_nose_of_another_family_is_as_uncertain_as_the_fit_says(noise: float, missing: float) -> None:
+    rng = np.random.default_rng(41)
+    z = []
+    for _ in range(10):
+        size, turn = float(rng.uniform(0.1, 0.3)), float(rng.uniform(-0.3, 0.3))
+        sides = joukowski_sides(
+            rng.uniform(0.06, 0.12), rng.uniform(-0.08, 0.08), float(rng.uniform(0.002, 0.003)) / size
+        )
+        outline, stretch = from_farthest_nose(*sides)
+        chord = size * stretch
+        points, normals, share = walked(outline, int(2.05 * chord / 6e-4))
+        start = 0.5 - missing * float(rng.uniform(0.3, 0.7))
+        c, s = math.cos(turn), math.sin(turn)
+        world = (chord * points + rng.normal(0.0, noise, (len(points), 1)) * normals) @ np.array([[c, -s], [s, c]])
+        m = fit_section(world[(share - start) % 1.0 >= missing]).measures
+        z.append([(m.chord.value - chord) / m.chord.se, (m.incidence.value - turn) / m.incidence.se])
+    rms = np.sqrt(np.mean(np.square(z), axis=0))
+    assert (rms < 2.0).all(), rms
+    assert (rms > 0.25).all(), rms
+
+
+@given(
+    camber=st.floats(-0.05, 0.05),
+    place=st.floats(0.3, 0.5),
+    thickness=st.floats(0.08, 0.18),
+    chord=st.floats(0.12, 0.3),
+    turn=st.floats(-0.3, 0.3),
+    base=st.floats(0.002, 0.003),
+    start=st.one_of(st.floats(0.05, 0.22), st.floats(0.58, 0.75)),
+    seed=st.integers(0, 2**16),
+)
+@settings(max_examples=30, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate])
+def test_any_section_with_a_fifth_missing_on_a_side_is_met_as_nearly_as_it_says(
+    camber: float, place: float, thickness: float, chord: float, turn: float, base: float, start: float, seed: int
+) -> None:
+    outline, stretch = from_farthest_nose(*naca_sides(camber, place, thickness, edge=base / chord))
+    true = chord * stretch
+    points, normals, share = walked(outline, int(2.05 * true / 6e-4))
+    c, s = math.cos(turn), math.sin(turn)
+    noise = np.random.default_rng(seed).normal(0.0, NOISE_M, (len(points), 1))
+    world = (true * points + noise * normals) @ np.array([[c, -s], [s, c]])
+    fit = fit_section(world[(share - start) % 1.0 > 0.2])
+    m = fit.measures
+    # Without a tail the chord is not asked to be within its limit, only to say so.
+    assert fit.tail_seen or m.chord.se > 0.002
+    limits = 2e-4, math.radians(0.05), 1e-3, 1e-3
+    truth = true, turn, *exact_form(outline)
+    for found, value, limit in zip((m.chord, m.incidence, m.thickness, m.camber), truth, limits, strict=True):
+        assert abs(found.value - value) <= max(limit, 4.0 * found.se)
+        # A missing fifth may be the one that holds the thickness or the camber, but no more is lost than this.
+        assert found.se <= 2.0 * limit or not fit.tail_seen
+
+
 @pytest.mark.parametrize("thickness", [0.09, 0.12, 0.18])
 def test_the_nose_radius_is_that_of_the_table(thickness: float) -> None:
     # NACA Report 460: 1.1019 t^2 of the chord.
@@ -393,7 +463,7 @@ def test_one_side_alone_gives_the_chord_line_but_no_thickness(side: float) -> No
     rng = np.random.default_rng(3)
     seen = (points[:, 1] * side > 0.0) & (points[:, 0] < 0.999)
     world = 0.25 * points[seen] + rng.normal(0.0, NOISE_M, (int(seen.sum()), 1)) * normals[seen]
-    fit = fit_section(world, outward=normals[seen])
+    fit = fit_section(world)
     m = fit.measures
     assert m.chord.value == pytest.approx(0.25, abs=4.0 * m.chord.se)
     assert m.incidence.value == pytest.approx(0.0, abs=4.0 * m.incidence.se)
@@ -401,6 +471,31 @@ def test_one_side_alone_gives_the_chord_line_but_no_thickness(side: float) -> No
     assert m.camber.se > 0.01
     assert ("lower side" if side > 0.0 else "upper side") in fit.unseen
     assert "trailing edge" in fit.unseen
+
+
+@pytest.mark.parametrize("size", [0.001, 0.002, 0.004])
+def test_facets_beneath_the_surface_do_not_shrink_the_section(size: float) -> None:
+    # Corners on the exact surface, plane facets between them, a base one facet high.
+    outline, _ = from_farthest_nose(*naca_sides(0.04, 0.4, 0.12, edge=0.008))
+    ring = 0.25 * np.vstack([outline, outline[:1]])
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
+    base = run[-2]
+    found = []
+    for shift in np.linspace(0.1, 0.9, 5):
+        at = np.concatenate([[0.0], (np.arange(int(base / size)) + shift) * size, [base, run[-1]]])
+        corners = np.column_stack([np.interp(at, run, ring[:, k]) for k in (0, 1)])
+        step, long = np.diff(corners, axis=0), np.hypot(*np.diff(corners, axis=0).T)
+        count = np.maximum(np.round(long / 6e-4).astype(int), 4)
+        share = np.concatenate([(np.arange(n) + 0.5) / n for n in count])
+        k = np.repeat(np.arange(len(long)), count)
+        points = corners[k] + share[:, None] * step[k]
+        facet = 2.0 * np.sqrt(share * (1.0 - share)) * long[k]
+        found.append([fit_section(points, facet=f).chord_m for f in (facet, None)])
+    told, untold = np.mean(found, axis=0)
+    # A chord of length l of a circle lies beneath it by l^2 / 8 r in its middle and l^2 / 12 r on average. The nose
+    # of 12 % has r = 4 mm (NACA Report 460: 1.1019 t^2); the tail, not rounded, adds nothing.
+    assert told == pytest.approx(0.25, abs=5e-5)
+    assert untold - told == pytest.approx(-(size**2) / 12.0 / 0.004, rel=0.5)
 
 
 def test_what_was_not_seen_is_named() -> None:
@@ -616,6 +711,29 @@ def test_an_unswept_wing_is_cut_once() -> None:
     assert measured.square is measured.sections
 
 
+def test_a_stray_face_moves_no_end_and_the_ends_are_met() -> None:
+    part = solid(element())
+    stray = np.array([[-0.4, 0.8, 1.1], [-0.4, 0.803, 1.1], [-0.403, 0.8, 1.1]])
+    face = np.arange(3, dtype=np.int32) + len(part.points)
+    dirty = TriMesh(np.vstack([part.points, stray]), np.vstack([part.triangles, face]))
+    for mesh in (part, dirty):
+        measured = measure_element("upper", mesh, 3)
+        assert (measured.low_y, measured.high_y) == (pytest.approx(-0.6, abs=1e-4), pytest.approx(0.6, abs=1e-4))
+
+
+def test_square_cuts_that_fail_are_told_apart_from_streamwise_ones() -> None:
+    # A hole that the swept half's square cuts meet: a strip across it, leant as they are, near the outer end.
+    part = solid(replace(element(), sweep_rad=math.radians(25.0)))
+    whole = measure_element("upper", part, 7)
+    assert (whole.skipped, whole.square_skipped) == ((), ())
+    cut = whole.square[-2]
+    normal = np.cross(cut.aft, cut.up)
+    off = np.abs((part.corners.mean(axis=1) - cut.origin) @ normal)
+    torn = measure_element("upper", part.subset(off > 0.012), 7)
+    assert [y for y, _ in torn.square_skipped] == [pytest.approx(cut.y_m, abs=0.01)]
+    assert torn.skipped == ()
+
+
 def test_half_an_element_is_taken_for_the_whole() -> None:
     true = element()
     part = solid(true)
@@ -686,5 +804,5 @@ def test_sections_in_plain_words() -> None:
     assert "3 sections fitted" in sentence(measured, 1e-3)
     assert "within the tolerance of 1.00 mm" in sentence(measured, 1e-3)
     assert "beyond the tolerance of 0.00 mm" in sentence(measured, 1e-9)
-    torn = replace(measured, skipped=((0.1, "why"),))
+    torn = replace(measured, skipped=((0.1, "why"),), square_skipped=((0.1, "why"),))
     assert "1 cuts gave none" in sentence(torn, 1e-3)
