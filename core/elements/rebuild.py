@@ -36,6 +36,7 @@ _CLOSE = 0.2  # share of the half span between two stations up to which a straig
 _SAME_REACH = 0.03  # left and right ends that reach equally far, over the farther one
 _LEAST_HOLD = 0.2  # smallest singular value with which stations hold the values at the knots
 _WORTH_IT = 0.7  # an inner station has to lower the misfit to this share
+_STRAIGHT = 2.0  # stations off a line by less than so many of their own errors (rms) show no bend
 _CONTOUR_FLOOR_M = 1e-4  # sections that are surer than this count the same
 _PLACES = cosine_spaced(17)[1:]  # along the chord, where sections are compared
 
@@ -314,13 +315,15 @@ class _Lines:
         quarter = [_robust(basis, measured[:, k], stations.quarter_se[:, k])[0] for k in (0, 1)]
         root = 1.0 / np.maximum(stations.contour_se, _CONTOUR_FLOOR_M)[:, None]
         weights = np.asarray(np.linalg.lstsq(basis * root, stations.weights * root, rcond=None)[0], np.float64)
-        # Three places well measured on the first line would show a bend inboard of them.
-        first = _places(stations.share[stations.sharp(TOLERANCE_M)])
-        inward = (
-            float(stations.share[stations.asked(TOLERANCE_M)].min())
-            if (first <= knots[1] + _SAME_PLACE).sum() < 3
-            else 0.0
-        )
+        first = stations.sharp(TOLERANCE_M) & (stations.share <= knots[1] + _SAME_PLACE)
+        inmost = float(stations.share[stations.asked(TOLERANCE_M)].min())
+
+        def unseen_bend(values: Floats, line: Floats, errors: Floats) -> float:
+            """Three places on the first line, straight within their errors, would show a bend inboard of them."""
+            off = ((values - basis @ line) / errors)[first]
+            shown = len(_places(stations.share[first])) >= 3 and float(np.mean(off**2)) < _STRAIGHT**2
+            return 0.0 if shown else _unseen_bend(knots, line, inmost)
+
         return cls(
             knots=knots,
             chord=chord,
@@ -328,8 +331,8 @@ class _Lines:
             quarter=np.column_stack(quarter),
             weights=weights,
             thickness_count=stations.thickness_count,
-            chord_se=math.hypot(chord_se, _unseen_bend(knots, chord, inward)),
-            incidence_se=math.hypot(incidence_se, _unseen_bend(knots, incidence, inward)),
+            chord_se=math.hypot(chord_se, unseen_bend(stations.chord, chord, stations.chord_se)),
+            incidence_se=math.hypot(incidence_se, unseen_bend(stations.incidence, incidence, stations.incidence_se)),
         )
 
 
