@@ -132,7 +132,9 @@ def _edges(points: Floats, low: Floats, high: Floats, near: float) -> tuple[Floa
     for edge in edges:
         # The outermost point of so narrow a place lies up to two spacings short of a corner.
         for end, beside in ((0, 1), (-1, -2)):
-            if abs(edge[end, 1] - edge[beside, 1]) <= 2.0 * near:
+            corner = np.array([edge[end, 0], edge[beside, 1]])
+            # A round corner has no point there.
+            if np.hypot(*(points - corner).T).min() <= near:
                 edge[end, 1] = edge[beside, 1]
     return edges
 

@@ -24,9 +24,12 @@ USUAL_M = 1.8
 FLAT = 1e-12
 """Twice a face's area over the square of its longest edge at which, but for rounding, it is a line."""
 SPECK_FACES = 200
-"""Floating pieces of fewer faces are specks; a real piece of a hand-held scan has thousands.
+"""Small pieces of fewer faces are specks; a real piece of a hand-held scan has thousands.
 
 Common practice, no source."""
+SPECK_M = 0.02
+"""Pieces longer than this are no specks, however few their faces: the blunt base of a trailing edge, scanned coarsely
+and apart from both sides, is a strip of a few dozen. Common practice, no source."""
 
 
 LIKELY_M = ((1.2, "a wing or a part of one"), (2.6, "half a car's rear"), (LARGEST_M, "a car"))
@@ -148,7 +151,7 @@ def clean(
 
     Args:
         mesh: a scan, m; it is not changed.
-        speck_faces: pieces with fewer faces than this go.
+        speck_faces: pieces with fewer faces than this go, unless they are longer than ``SPECK_M``.
         tick: hears how far it is.
 
     Returns:
@@ -180,12 +183,14 @@ def clean(
         triangles[keep], len(mesh.points), lambda s: tell(0.5 + 0.1 * s, "looking for floating specks")
     )
     small = np.bincount(piece[keep]) < speck_faces
+    few = np.flatnonzero(keep)[small[piece[keep]]]
+    small[piece[few[_long(mesh.points[triangles[few]], piece[few])]]] = False
     specks = keep & small[piece] if len(small) else keep
     keep &= ~specks
     if not keep.any():
         raise InputError(
-            f"Every piece of the scan has fewer than {speck_faces} faces, so all of it would go as specks; "
-            "set a smaller speck size."
+            f"Every piece of the scan is small and has fewer than {speck_faces} faces, so that all of it would go as "
+            "specks; set a smaller speck size."
         )
     del same, piece
     tell(0.6, "finding neighbours and holes")
@@ -227,3 +232,16 @@ def _single(points: NDArray[np.float64]) -> NDArray[np.uint32]:
         np.subtract(column, middle, out=near[:, k], casting="same_kind")
     near += np.float32(0.0)  # -0.0 and 0.0 are one place
     return near.view(np.uint32)
+
+
+def _long(corners: NDArray[np.float64], piece: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """(k,) whether the piece that each face ``corners`` (k, 3, 3) belongs to is longer than ``SPECK_M``."""
+    if len(piece) == 0:
+        return np.zeros(0, bool)
+    order = np.argsort(piece, kind="stable")
+    start = np.flatnonzero(np.diff(piece[order], prepend=-1))
+    low = np.minimum.reduceat(corners.min(axis=1)[order], start)
+    high = np.maximum.reduceat(corners.max(axis=1)[order], start)
+    long = np.empty(len(piece), bool)
+    long[order] = np.repeat(np.linalg.norm(high - low, axis=1) > SPECK_M, np.diff(start, append=len(piece)))
+    return long

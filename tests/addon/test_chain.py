@@ -82,7 +82,7 @@ def test_body_bears_the_marks_of_the_variant_shown(done: Any) -> None:
         assert marked() == 0
         bpy.ops.wingfettle.show_variant(name="wide low")
         assert marked() > 0
-        with pytest.raises(RuntimeError, match="before naming or measuring"):
+        with pytest.raises(RuntimeError, match="axes are set"):
             bpy.ops.wingfettle.pose_body()
     finally:
         addon.unregister()

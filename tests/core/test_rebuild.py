@@ -176,10 +176,8 @@ def test_a_damaged_scan_gives_the_wing_back(name: str) -> None:
         assert not rebuilt.is_completed(eta)[within].any()
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-@pytest.mark.parametrize("low", [-9.0, -0.02])
+@pytest.mark.parametrize(("seed", "low"), [(1, -9.0), (2, -0.02)])
 def test_a_curved_tip_is_met_and_the_chord_error_does_not_flatter(seed: int, low: float) -> None:
-    # Some halves lose their outermost stations to the damage; then only the chord at mid-span has to be honest.
     wing = Wing(chord=lambda eta: 0.28 * np.sqrt(1.0 - (0.8 * eta) ** 2))
     measured = measure_element("curved", scanned(wing, 5e-5, seed, low=low), 25, square=False)
     assert measured.high_y == pytest.approx(0.6, abs=2e-4)

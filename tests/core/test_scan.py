@@ -142,8 +142,20 @@ def test_holes_are_left_alone() -> None:
 
 def test_a_scan_of_specks_only_is_refused() -> None:
     with pytest.raises(InputError, match="fewer than 200 faces"):
-        clean(join([ball(1), ball(1, 0.4)]))
-    assert len(clean(join([ball(1), ball(1, 0.4)]), speck_faces=10)[0].triangles) == 160
+        clean(ball(1, 0.005))
+
+
+def test_a_long_strip_of_few_faces_is_no_speck() -> None:
+    # The base of a trailing edge, 100 mm by 2 mm in 20 quads; the ball beside it is a speck of 80 faces.
+    x = np.linspace(0.0, 0.1, 21)
+    points = np.concatenate([np.column_stack([x, np.full(21, z), np.zeros(21)]) for z in (0.0, 0.002)])
+    i = np.arange(20)
+    strip = np.concatenate([np.column_stack([i, i + 1, i + 22]), np.column_stack([i, i + 22, i + 21])])
+    body, speck = ball(3), ball(1, 0.005)
+    mesh = join([body, TriMesh(points + 2.0, strip.astype(np.int32)), TriMesh(speck.points - 2.0, speck.triangles)])
+    cleaned, _, counts = clean(mesh)
+    assert (counts.specks, counts.speck_pieces) == (80, 1)
+    assert len(cleaned.triangles) == len(body.triangles) + 40
 
 
 # -- topology ------------------------------------------------------------------------------------

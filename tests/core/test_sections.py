@@ -338,7 +338,7 @@ def five_digit_sides(place: float, k1: float, thickness: float, edge: float) -> 
 def test_a_fifth_missing_is_recovered_and_the_errors_say_how_well(noise: float, where: str) -> None:
     rng = np.random.default_rng(17)
     off, z = [], []
-    for k in range(27 if where == "side" else 18):
+    for k in range(27 if where == "side" else 14):
         name = list(SECTIONS)[k % len(SECTIONS)]
         size, incidence = float(rng.uniform(0.08, 0.3)), float(rng.uniform(-0.3, 0.3))
         edge = float(rng.uniform(0.0018, 0.0025)) / size
@@ -376,7 +376,7 @@ def test_a_fifth_missing_is_recovered_and_the_errors_say_how_well(noise: float, 
 
 
 def joukowski_sides(bulge: float, rise: float, edge: float) -> tuple[Floats, Floats]:
-    """Joukowski surfaces: z + 1 / z of the circle through 1 about (-bulge, rise); ``edge`` opens the cusp by a wedge."""
+    """Joukowski surfaces: z + 1 / z of the circle through 1 about (-bulge, rise); a wedge opens the cusp by ``edge``."""
     middle = complex(-bulge, rise)
     turn = np.angle(1.0 - middle) + np.linspace(0.0, 2.0 * np.pi, 1601)
     circle = middle + abs(1.0 - middle) * np.exp(1j * turn)
@@ -389,7 +389,7 @@ def joukowski_sides(bulge: float, rise: float, edge: float) -> tuple[Floats, Flo
 
 
 @pytest.mark.parametrize("noise", [2e-5, 1e-4])
-@pytest.mark.parametrize("missing", [0.0, 0.1, 0.2])
+@pytest.mark.parametrize("missing", [0.0, 0.15])
 def test_a_missing_nose_of_another_family_is_as_uncertain_as_the_fit_says(noise: float, missing: float) -> None:
     rng = np.random.default_rng(41)
     z = []
@@ -542,7 +542,7 @@ def test_points_spread_between_measured_ones_do_not_count_as_measured() -> None:
     # Four points on each straight way between two measured ones: four times as many, and nothing new.
     rng = np.random.default_rng(21)
     z = []
-    for k in range(16):
+    for k in range(10):
         points, chord, incidence, _ = scanned(rng, DIGITS[k % len(DIGITS)], hole=False)
         one = fit_section(points)
         share = np.arange(4)[:, None, None] / 4.0
@@ -724,12 +724,12 @@ def test_a_stray_face_moves_no_end_and_the_ends_are_met() -> None:
 def test_square_cuts_that_fail_are_told_apart_from_streamwise_ones() -> None:
     # A hole that the swept half's square cuts meet: a strip across it, leant as they are, near the outer end.
     part = solid(replace(element(), sweep_rad=math.radians(25.0)))
-    whole = measure_element("upper", part, 7)
+    whole = measure_element("upper", part, 5)
     assert (whole.skipped, whole.square_skipped) == ((), ())
     cut = whole.square[-2]
     normal = np.cross(cut.aft, cut.up)
     off = np.abs((part.corners.mean(axis=1) - cut.origin) @ normal)
-    torn = measure_element("upper", part.subset(off > 0.012), 7)
+    torn = measure_element("upper", part.subset(off > 0.012), 5)
     assert [y for y, _ in torn.square_skipped] == [pytest.approx(cut.y_m, abs=0.01)]
     assert torn.skipped == ()
 
