@@ -376,7 +376,7 @@ def test_a_fifth_missing_is_recovered_and_the_errors_say_how_well(noise: float, 
 
 
 def joukowski_sides(bulge: float, rise: float, edge: float) -> tuple[Floats, Floats]:
-    """Joukowski surfaces: z + 1 / z of the circle through 1 about (-bulge, rise); a wedge opens the cusp by ``edge``."""
+    """Joukowski surfaces: z + 1 / z of the circle through 1 about (-bulge, rise); ``edge`` opens its cusp."""
     middle = complex(-bulge, rise)
     turn = np.angle(1.0 - middle) + np.linspace(0.0, 2.0 * np.pi, 1601)
     circle = middle + abs(1.0 - middle) * np.exp(1j * turn)
