@@ -11,6 +11,7 @@ from pathlib import Path
 import bpy
 
 from wingfettle import addon
+from wingfettle.addon import scan, settings
 
 from . import demo
 
@@ -27,6 +28,9 @@ def main() -> None:
         addon.register()
         for variant in bpy.context.scene.wingfettle.variants:
             variant.picture = ""
+        # The scans as imported would double the file.
+        for original in list(bpy.data.collections[scan.ORIGINALS].objects):
+            settings.remove_object(original)
         bpy.ops.wm.save_as_mainfile(filepath=str(SCENE), compress=True)
         addon.unregister()
         (HERE / "pictures").mkdir(exist_ok=True)
