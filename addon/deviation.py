@@ -50,9 +50,9 @@ class WINGFETTLE_OT_show_deviation(JobOperator, bpy.types.Operator):
     def work(self, context: bpy.types.Context) -> str:
         obj = needed(context)
         scan = _scan_of(context.scene, obj)
-        if not obj.wingfettle.deviation:
-            raise InputError("There is no deviation map of this element yet; make it first.")
         on = scan.hide_get()
+        if on and not obj.wingfettle.deviation:
+            raise InputError("There is no deviation map of this element yet, or it has changed since; make it first.")
         show_colours(context, obj, scan, on)
         return "The scan is shown by its deviation." if on else "The element is shown by its own look."
 

@@ -32,7 +32,11 @@ def _edited(changed: ObjectNumbers | StationNumbers, context: bpy.types.Context)
         return
     try:
         bridge.build_element(obj)
-        numbers.problem = numbers.deviation = ""
+        numbers.problem = ""
+        if numbers.deviation:  # its map no longer holds, and the element was hidden behind it
+            numbers.deviation = ""
+            if obj.name in context.view_layer.objects:
+                obj.hide_set(False)
     except InputError as problem:
         # A property cannot report: the panel shows it, and the mesh stays as it was.
         numbers.problem = str(problem)

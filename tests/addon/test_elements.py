@@ -271,8 +271,14 @@ def test_deviation_is_painted_on_scan_and_element(scene: bpy.types.Scene, wing: 
     light = rgba.reshape(-1, 4)[:, :3].sum(axis=1)
     left = skin.points[:, 1] > 0.02
     assert light[left].mean() < 0.6 * light[skin.points[:, 1] < -0.02].mean()
+    assert upper.hide_get()  # two surfaces so near each other would flicker
     upper.wingfettle.chord_mm += 1.0
     assert not upper.wingfettle.deviation  # it no longer holds
+    assert not upper.hide_get()
+    bpy.ops.wingfettle.show_deviation()
+    assert scan.hide_get()
+    with pytest.raises(RuntimeError, match="no deviation map"):
+        bpy.ops.wingfettle.show_deviation()
 
 
 def test_hollow_and_rounded_elements_are_made(scene: bpy.types.Scene, wing: list[bpy.types.Object]) -> None:
