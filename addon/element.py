@@ -31,7 +31,9 @@ def needed(context: bpy.types.Context) -> bpy.types.Object:
 
 
 def rewritten(obj: bpy.types.Object, element: Element, source: str = "") -> None:
-    """Give an element's object other numbers; arrows that no longer hold go."""
+    """Give an element's object other numbers; arrows and the deviation map that no longer hold go."""
+    if obj.wingfettle.deviation:
+        obj.hide_set(False)
     bridge.write_element(obj, element, source)
     for collection in obj.users_collection:
         settings.drop_marks(collection)
