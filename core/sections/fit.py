@@ -289,12 +289,13 @@ def fit_section(
         residual -= _skew_off(frame, shape, feet)
         scale = max(1.4826 * float(np.median(np.abs(residual))), SCANNER_FLOOR_M)
         final = cut <= 4.685 * scale
-        cut = max(cut, 4.685 * scale) if step < iterations // 2 else cut
+        # Later on it follows the scatter down only, unless that outgrows it: then the shape has lost its place.
+        cut = max(cut, (4.685 if step < iterations // 2 else 3.0) * scale)
         weight = np.clip(1.0 - (residual / cut) ** 2, 0.0, None) ** 2
         held = weight * _clear_of_corners(feet, scale / frame.chord, shape)
         # Some fits swing to and fro, mostly where a few points are now on a base and now not.
         late = step >= 25
-        tail_seen = _on_a_base(feet, held, shape) and (tail_seen or not late)
+        tail_seen = _on_a_base(feet, held, shape) and (tail_seen or step < 60)
         held = held if tail_seen else np.where(feet.on_base, 0.0, held)
         # Of all points: those left out while the tail still lies too far ahead must not keep it there.
         rearmost = float(frame.local(points)[:, 0].max()) * frame.chord
@@ -316,9 +317,18 @@ def fit_section(
             alike = _runs(_autocorrelation(feet, residual, weight > 0.0))
     feet = _feet(frame.local(points), shape, frame.lean, frame.peak)
     residual, jacobian = _linearise(points, frame, shape, feet, beneath)
-    used, skew = weight > 0.0, _skew_off(frame, shape, feet)
-    # The less noise, the more the points seem to tell of a nose beyond them, but its form is no better known.
-    nose_seen = used.any() and float((feet.root[used] ** 2).min()) <= 0.01
+    used = weight > 0.0
+    rms = float(np.sqrt(np.mean(residual[used] ** 2))) if used.any() else math.inf
+    if not held.any() or used.mean() < 0.5 or rms > 0.01 * frame.chord:
+        raise InputError(
+            f"The cut does not look like a wing section: {100.0 * used.mean():.0f} % of its points lie near a fitted "
+            f"one, {rms * 1000.0:.1f} mm (rms) away from it."
+        )
+    skew = _skew_off(frame, shape, feet)
+    # The less noise, the more the points seem to tell of a nose beyond them, but its form is no better known. So it
+    # is with a nose that the form cannot meet, whose points were left out (mean lines that bend within 5 to 10 %).
+    nose = used[feet.root**2 <= 0.01]
+    nose_seen = len(nose) > 0 and float(nose.mean()) > 0.8
     least = SCANNER_FLOOR_M if nose_seen else max(SCANNER_FLOOR_M, NOSE_FORM * frame.chord)
     covariance = _covariance(jacobian, residual - skew, held, feet, rows, skew, least)
     if not tail_seen:
@@ -335,12 +345,6 @@ def fit_section(
         raise InputError(
             f"The cut does not look like a wing section: it is {100.0 * thickness:.0f} % as thick as it is long; "
             f"wing sections stay below {100.0 * THICKEST:.0f} %."
-        )
-    rms = float(np.sqrt(np.mean(residual[used] ** 2))) if used.any() else math.inf
-    if used.mean() < 0.5 or rms > 0.01 * frame.chord:
-        raise InputError(
-            f"The cut does not look like a wing section: {100.0 * used.mean():.0f} % of its points lie near a fitted "
-            f"one, {rms * 1000.0:.1f} mm (rms) away from it."
         )
     missing, unseen = _unseen(points[used], frame, shape, tail_seen)
     if missing > MOST_MISSING:

@@ -286,7 +286,7 @@ def test_stations_without_a_tail_do_not_shorten_the_chord(template: MeasuredElem
     taper=st.floats(0.5, 1.1),
     count=st.sampled_from([11, 13, 17]),
 )
-@settings(max_examples=12, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate])
+@settings(max_examples=9, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate])
 def test_any_wing_of_straight_pieces_is_met(
     template: MeasuredElement, kinks: list[tuple[float, float, float]], taper: float, count: int
 ) -> None:
