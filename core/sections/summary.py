@@ -75,6 +75,6 @@ def sentence(measured: MeasuredElement, tolerance_m: float) -> str:
         f"“{measured.name}”: {len(fits)} sections fitted, {rms * 1000.0:.3f} mm rms, "
         f"{largest * 1000.0:.2f} mm at most, {verdict} the tolerance of {tolerance_m * 1000.0:.2f} mm."
     )
-    if measured.skipped:
-        text += f" {len(measured.skipped)} cuts gave none."
+    if measured.square_skipped:
+        text += f" {len(measured.square_skipped)} cuts gave none."
     return text
