@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import bpy
 from bpy.props import StringProperty
 
@@ -27,12 +29,7 @@ class WINGFETTLE_OT_place_part(JobOperator, bpy.types.Operator):
             bridge.picks(job.pair_picks, "on_body"), bridge.flags(job.pair_picks, "mirrored")
         )
         matrix, left = align.rigid_from_pairs(bridge.picks(job.pair_picks, "on_part"), target)
-        bridge.write_triangles(obj.data, bridge.mesh_of(obj).transformed(matrix))
-        obj.matrix_world.identity()
-        bridge.move_picks(job.pair_picks, "on_part", matrix)
-        line = align.sentence(self.part, left)
-        note(context.scene, line)
-        return line
+        return _moved(context.scene, obj, matrix, align.sentence(self.part, left))
 
 
 class WINGFETTLE_OT_settle_part(JobOperator, bpy.types.Operator):
@@ -47,14 +44,17 @@ class WINGFETTLE_OT_settle_part(JobOperator, bpy.types.Operator):
         obj = _part(context.scene, self.part)
         if job.body is None:
             raise InputError("There is no body scan to settle the part on; import one.")
-        mesh = bridge.mesh_of(obj)
-        found = settle(mesh, bridge.mesh_of(job.body), what=f"“{self.part}”")
-        bridge.write_triangles(obj.data, mesh.transformed(found.matrix))
-        obj.matrix_world.identity()
-        bridge.move_picks(job.pair_picks, "on_part", found.matrix)
-        line = found.sentence(self.part)
-        note(context.scene, line)
-        return line
+        found = settle(bridge.mesh_of(obj), bridge.mesh_of(job.body), what=f"“{self.part}”")
+        return _moved(context.scene, obj, found.matrix, found.sentence(self.part))
+
+
+def _moved(scene: bpy.types.Scene, obj: bpy.types.Object, matrix: Any, line: str) -> str:
+    """Move a part and the places picked on it, and keep ``line`` for the report."""
+    bridge.write_triangles(obj.data, bridge.mesh_of(obj).transformed(matrix))
+    obj.matrix_world.identity()
+    bridge.move_picks(scene.wingfettle.pair_picks, "on_part", matrix)
+    note(scene, line)
+    return line
 
 
 def _part(scene: bpy.types.Scene, name: str) -> bpy.types.Object:
