@@ -76,7 +76,7 @@ class WINGFETTLE_OT_import_scan(LongOperator, bpy.types.Operator):
             obj.wingfettle.role = "PART"
         else:
             obj.wingfettle.role = "BODY"
-            job.body = obj
+            job.body, job.posed = obj, False
             settings.body_changed(context.scene)
         obj.data.materials.append(bridge.material("Scanned body", (0.32, 0.36, 0.40), 0.35))
         settings.choose_only(context, obj)

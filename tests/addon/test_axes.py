@@ -91,6 +91,8 @@ def test_a_whole_scan_by_its_likeness(scene: bpy.types.Scene, tmp_path: Path, wh
     assert "Centre plane" in job.intake
     assert_posed(whole)
     refused(scene, bpy.ops.wingfettle.pose_body, "axes are set")
+    taken_in(tmp_path, whole)  # a scan imported anew has none yet
+    assert not job.posed
 
 
 def test_a_half_scan_by_its_cut_edge(scene: bpy.types.Scene, tmp_path: Path, whole: TriMesh) -> None:
