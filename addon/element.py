@@ -110,15 +110,21 @@ class WINGFETTLE_PT_element(JobPanel, bpy.types.Panel):
         col.prop(numbers, "leading_edge_mm")
 
 
-class WINGFETTLE_PT_stations(JobPanel, bpy.types.Panel):
-    bl_label = "Stations"
-    bl_idname = "WINGFETTLE_PT_stations"
+class OfElement(JobPanel):
+    """A panel under that of the chosen element; there while one is chosen."""
+
     bl_parent_id = "WINGFETTLE_PT_element"
     bl_options = {"DEFAULT_CLOSED"}
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
+        """Whether an element is chosen."""
         return chosen(context) is not None
+
+
+class WINGFETTLE_PT_stations(OfElement, bpy.types.Panel):
+    bl_label = "Stations"
+    bl_idname = "WINGFETTLE_PT_stations"
 
     def draw(self, context: bpy.types.Context) -> None:
         col = self.layout.column()
@@ -139,15 +145,9 @@ class WINGFETTLE_PT_stations(JobPanel, bpy.types.Panel):
             say(col, f"There: chord {to_mm(made.chord_m):.1f} mm, incidence {to_degrees(made.incidence_rad):.2f}°.")
 
 
-class WINGFETTLE_PT_making(JobPanel, bpy.types.Panel):
+class WINGFETTLE_PT_making(OfElement, bpy.types.Panel):
     bl_label = "Tips and Making"
     bl_idname = "WINGFETTLE_PT_making"
-    bl_parent_id = "WINGFETTLE_PT_element"
-    bl_options = {"DEFAULT_CLOSED"}
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return chosen(context) is not None
 
     def draw(self, context: bpy.types.Context) -> None:
         col = self.layout.column()

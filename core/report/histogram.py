@@ -9,7 +9,7 @@ from ..elements.deviation import DeviationSummary
 from ..errors import InputError
 from ..units import to_mm
 from .results import figure
-from .svg import _label, _polyline, _svg, minus, nice_step
+from .svg import drawing, label, minus, nice_step, polyline
 
 Floats = NDArray[np.float64]
 
@@ -56,7 +56,7 @@ def histogram_svg(summary: DeviationSummary, name: str = "") -> str:
     for level in np.arange(0.0, most + 0.5 * step, step):
         y = bottom - tall * level / most
         parts.append(f'<path class="{"grid" if level else "axis"}" d="M{LEFT:.0f} {y:.1f}H{WIDTH - RIGHT:.0f}"/>')
-        parts.append(_label(LEFT - 5.0, y + 3.5, f"{level:g} %" if level else "0", "end"))
+        parts.append(label(LEFT - 5.0, y + 3.5, f"{level:g} %" if level else "0", "end"))
     ends = [(edges[0] - 3.0 * bin_mm, edges[0] - bin_mm), (edges[-1] + bin_mm, edges[-1] + 3.0 * bin_mm)]
     spans = [ends[0], *zip(edges[:-1], edges[1:], strict=True), ends[1]]
     for i, ((a, b), share) in enumerate(zip(spans, shares, strict=True)):
@@ -70,17 +70,17 @@ def histogram_svg(summary: DeviationSummary, name: str = "") -> str:
     parts.append(f'<path class="axis" d="M{at(0.0):.1f} {top:.1f}V{bottom:.1f}"/>')
     along = nice_step(2.0 * edges[-1], 8)
     for k in range(-int(edges[-1] / along + 1e-9), int(edges[-1] / along + 1e-9) + 1):
-        parts.append(_label(at(k * along), bottom + 15.0, minus(f"{k * along:+.6g}") if k else "0", "middle"))
-    parts += [_label(at(0.5 * (a + b)), bottom + 15.0, sign, "middle") for (a, b), sign in zip(ends, "<>", strict=True)]
-    parts.append(_label(LEFT, bottom + 32.0, "\N{LEFTWARDS ARROW} inside the rebuilt element", "start"))
-    parts.append(_label(0.5 * (LEFT + WIDTH - RIGHT), bottom + 32.0, "deviation, mm", "middle"))
-    parts.append(_label(WIDTH - RIGHT, bottom + 32.0, "outside \N{RIGHTWARDS ARROW}", "end"))
+        parts.append(label(at(k * along), bottom + 15.0, minus(f"{k * along:+.6g}") if k else "0", "middle"))
+    parts += [label(at(0.5 * (a + b)), bottom + 15.0, sign, "middle") for (a, b), sign in zip(ends, "<>", strict=True)]
+    parts.append(label(LEFT, bottom + 32.0, "\N{LEFTWARDS ARROW} inside the rebuilt element", "start"))
+    parts.append(label(0.5 * (LEFT + WIDTH - RIGHT), bottom + 32.0, "deviation, mm", "middle"))
+    parts.append(label(WIDTH - RIGHT, bottom + 32.0, "outside \N{RIGHTWARDS ARROW}", "end"))
     share_words = f"{figure(100.0 * summary.within, 1)} % within \N{PLUS-MINUS SIGN}{tolerance:g} mm"
-    parts.append(_label(at(0.0), top - 8.0, share_words, "middle", "name"))
+    parts.append(label(at(0.0), top - 8.0, share_words, "middle", "name"))
     head = f"{name}: share of the scanned area" if name else "Share of the scanned area"
-    parts.append(_label(4.0, 16.0, head, "start", "side"))
+    parts.append(label(4.0, 16.0, head, "start", "side"))
     words = f"{head} by deviation: {summary.sentence}"
-    return _svg(WIDTH, bottom + 40.0, "".join(parts), words)
+    return drawing(WIDTH, bottom + 40.0, "".join(parts), words)
 
 
 def profile_svg(along_mm: Floats, deviation_mm: Floats, tolerance_mm: float, name: str = "") -> str:
@@ -120,28 +120,28 @@ def profile_svg(along_mm: Floats, deviation_mm: Floats, tolerance_mm: float, nam
     ]
     for k in range(-round(reach / step), round(reach / step) + 1):
         parts.append(f'<path class="{"grid" if k else "axis"}" d="M{LEFT:.0f} {y(k * step):.1f}H{WIDTH - RIGHT:.0f}"/>')
-        parts.append(_label(LEFT - 5.0, y(k * step) + 3.5, minus(f"{k * step:+.6g}") if k else "0", "end"))
+        parts.append(label(LEFT - 5.0, y(k * step) + 3.5, minus(f"{k * step:+.6g}") if k else "0", "end"))
     drawn = np.column_stack([LEFT + (along - low) * scale, middle - off / reach * 0.5 * tall])
     for run in np.split(np.arange(len(off)), np.flatnonzero(np.diff(known)) + 1):
         if known[run[0]]:
-            line = _polyline(drawn[run]) + ("h0" if len(run) == 1 else "")
+            line = polyline(drawn[run]) + ("h0" if len(run) == 1 else "")
             parts.append(
                 f'<path fill="none" stroke="#20292b" stroke-width="1.4" stroke-linecap="round" '
                 f'stroke-linejoin="round" d="{line}"/>'
             )
     ticks = nice_step(max(high - low, 1e-9), 8)
     for k in range(int((high - low) / ticks + 1e-9) + 1):
-        parts.append(_label(LEFT + k * ticks * scale, bottom + 15.0, f"{k * ticks:.6g}", "middle"))
+        parts.append(label(LEFT + k * ticks * scale, bottom + 15.0, f"{k * ticks:.6g}", "middle"))
     words = "mm round: tail, upper side, nose, lower side"
-    parts.append(_label(0.5 * (LEFT + WIDTH - RIGHT), bottom + 32.0, words, "middle"))
+    parts.append(label(0.5 * (LEFT + WIDTH - RIGHT), bottom + 32.0, words, "middle"))
     share = float((np.abs(off[known]) <= tolerance_mm).mean())
     head = f"{name}: deviation" if name else "Deviation"
     parts.append(
-        _label(4.0, 16.0, f"{head}, mm (outside is positive); band: \N{PLUS-MINUS SIGN}{tolerance_mm:g} mm", "start",
+        label(4.0, 16.0, f"{head}, mm (outside is positive); band: \N{PLUS-MINUS SIGN}{tolerance_mm:g} mm", "start",
                "side")
     )  # fmt: skip
     said = (
         f"{head} round the section: {figure(100.0 * share, 1)} % of the points within {tolerance_mm:g} mm, from "
         f"{figure(float(off[known].min()), 2, signed=True)} to {figure(float(off[known].max()), 2, signed=True)} mm"
     )
-    return _svg(WIDTH, bottom + 40.0, "".join(parts), said)
+    return drawing(WIDTH, bottom + 40.0, "".join(parts), said)

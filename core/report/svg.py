@@ -41,7 +41,7 @@ def section_plot(row: SectionRow) -> str:
 
     keep = np.linspace(0, len(row.contour) - 1, min(_MOST_POINTS, len(row.contour))).astype(int)
     parts = [
-        f'<path class="fit" d="{_polyline(at(row.fit))}Z"/>',
+        f'<path class="fit" d="{polyline(at(row.fit))}Z"/>',
         f'<path class="points" d="{_dots(at(row.contour[keep]))}"/>',
     ]
     if len(row.deviation):
@@ -49,9 +49,9 @@ def section_plot(row: SectionRow) -> str:
         parts.append(f'<circle class="worst" cx="{worst[0]:.1f}" cy="{worst[1]:.1f}" r="6"/>')
     along = nice_step(high[0] - low[0], 6)
     for mark in np.arange(0.0, high[0] - low[0] + 1e-9, along):
-        parts.append(_label(left + mark * scale, floor + 26.0, f"{mark:g}", "middle"))
+        parts.append(label(left + mark * scale, floor + 26.0, f"{mark:g}", "middle"))
     words = f"Section of {row.element} at {figure(row.station_mm)} mm: measured points and fitted outline, mm aft"
-    return _svg(width, floor + 34.0, "".join(parts), words)
+    return drawing(width, floor + 34.0, "".join(parts), words)
 
 
 def lift_bars(rows: Sequence[tuple[str, str, Band]], limits: tuple[float, float]) -> str:
@@ -77,19 +77,19 @@ def lift_bars(rows: Sequence[tuple[str, str, Band]], limits: tuple[float, float]
     for mark in np.arange(np.ceil(low / step) * step, high + 1e-9, step):
         zero = abs(mark) < 1e-9 * step
         parts.append(f'<path class="{"axis" if zero else "grid"}" d="M{at(mark):.1f} {top - 4:.0f}V{bottom:.1f}"/>')
-        parts.append(_label(at(mark), bottom + 13.0, "0 N" if zero else minus(f"{mark:+g}"), "middle"))
+        parts.append(label(at(mark), bottom + 13.0, "0 N" if zero else minus(f"{mark:+g}"), "middle"))
     if at(0.0) > 90.0:
-        parts.append(_label(at(0.0) - 8.0, 16.0, "\N{LEFTWARDS ARROW} downforce", "end", "side"))
+        parts.append(label(at(0.0) - 8.0, 16.0, "\N{LEFTWARDS ARROW} downforce", "end", "side"))
     if at(0.0) < width - 60.0:
-        parts.append(_label(at(0.0) + 8.0, 16.0, "lift \N{RIGHTWARDS ARROW}", "start", "side"))
+        parts.append(label(at(0.0) + 8.0, 16.0, "lift \N{RIGHTWARDS ARROW}", "start", "side"))
     last = None
     for i, (name, case, band) in enumerate(rows):
         y = top + line * i + gaps[i]
         if name != last:
             short = name if len(name) < 18 else name[:16] + "\N{HORIZONTAL ELLIPSIS}"
-            parts.append(_label(4.0, y + 12.0, short, "start", "name"))
+            parts.append(label(4.0, y + 12.0, short, "start", "name"))
             last = name
-        parts.append(_label(left - 8.0, y + 12.0, case, "end"))
+        parts.append(label(left - 8.0, y + 12.0, case, "end"))
         a, b = sorted([at(0.0), at(band.value)])
         kind = "down" if band.value < 0.0 else "up"
         parts.append(f'<rect class="bar {kind}" x="{a:.1f}" y="{y:.1f}" width="{max(b - a, 0.8):.1f}" height="15"/>')
@@ -98,7 +98,7 @@ def lift_bars(rows: Sequence[tuple[str, str, Band]], limits: tuple[float, float]
             f'<path class="whisker" d="M{a:.1f} {y + 7.5:.1f}H{b:.1f}M{a:.1f} {y + 3:.1f}v9M{b:.1f} {y + 3:.1f}v9"/>'
         )
     words = "; ".join(f"{name} {case} {band_text(band)} N" for name, case, band in rows)
-    return _svg(width, bottom + 20.0, "".join(parts), words)
+    return drawing(width, bottom + 20.0, "".join(parts), words)
 
 
 def bar_limits(bands: Sequence[Band]) -> tuple[float, float]:
@@ -108,18 +108,18 @@ def bar_limits(bands: Sequence[Band]) -> tuple[float, float]:
     return min(ends) - room, max(ends) + room
 
 
-def _svg(width: float, height: float, content: str, words: str) -> str:
+def drawing(width: float, height: float, content: str, words: str) -> str:
     return (
         f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="{escape(words)}">'
         f"<title>{escape(words)}</title>{content}</svg>"
     )
 
 
-def _label(x: float, y: float, text: str, anchor: str, kind: str = "tick") -> str:
+def label(x: float, y: float, text: str, anchor: str, kind: str = "tick") -> str:
     return f'<text class="{kind}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(text)}</text>'
 
 
-def _polyline(points: Floats) -> str:
+def polyline(points: Floats) -> str:
     return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
 
 

@@ -6,13 +6,13 @@ distances and collisions between meshes, libigl's box tree, on all cores, for di
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from importlib.metadata import version
 
 import fcl
 import igl
 import numpy as np
+from _timing import row
 
 from wingfettle.core.clearance.measure import measure_clearance, per_vertex_clearance
 from wingfettle.core.geometry.index import TriangleIndex
@@ -21,7 +21,6 @@ from wingfettle.core.geometry.mesh import TriMesh
 ZONES = ["boot lid", "tail lamp left", "tail lamp right", "high stop lamp", "rear window", "number plate", "bumper"]
 SIDES = {"full": (708, 101), "fast": (274, 101)}
 """Points along a side of the deck and of the wing: 1.0 M (150 k) faces against 20 k."""
-RUNS = 5
 REACH_M = np.inf
 
 
@@ -45,34 +44,14 @@ def rows(size: str) -> list[dict[str, object]]:
 
     fcl_name, igl_name = (f"{name} {version(name)}" for name in ("python-fcl", "libigl"))
     return [
-        _row("clearance: index built", size, lambda: TriangleIndex.build(body, labels), fcl_name,
+        row("clearance: index built", size, lambda: TriangleIndex.build(body, labels), fcl_name,
              lambda: [_fcl_model(mesh) for mesh in zoned]),
-        _row("clearance: one move, all zones and flags", size,
+        row("clearance: one move, all zones and flags", size,
              lambda: measure_clearance(index, ZONES, required, "wing", wing), fcl_name, fcl_move),
-        _row("clearance: map of every wing point", size,
+        row("clearance: map of every wing point", size,
              lambda: per_vertex_clearance(index, wing, REACH_M), igl_name,
              lambda: tree.squared_distance(body.points, faces, wing.points)),
     ]  # fmt: skip
-
-
-def _row(
-    name: str, size: str, ours: Callable[[], object], peer: str, theirs: Callable[[], object]
-) -> dict[str, object]:
-    spent: tuple[list[float], list[float]] = ([], [])
-    for _ in range(RUNS):
-        for work, times in zip((ours, theirs), spent, strict=True):
-            start = time.perf_counter()
-            work()
-            times.append(time.perf_counter() - start)
-    seconds, peer_seconds = (float(np.median(t)) for t in spent)
-    return {
-        "name": name,
-        "size": size,
-        "seconds": seconds,
-        "peer": peer,
-        "peer_seconds": peer_seconds,
-        "ratio": seconds / peer_seconds,
-    }
 
 
 def _scene(deck_side: int, wing_side: int) -> tuple[TriMesh, np.ndarray, TriMesh]:

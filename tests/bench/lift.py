@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-import statistics
-import time
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from _timing import row
 
 from wingfettle.core.assembly.assembly import Assembly
 from wingfettle.core.elements.element import Element
@@ -45,25 +44,8 @@ def rows(size: str) -> list[dict[str, Any]]:
 
 def _row(name: str, what: str, run: Callable[[], object], unknowns: int, repeats: int) -> dict[str, Any]:
     matrix = np.random.default_rng(1).normal(size=(unknowns, unknowns))
-    ours, bare = [], []
-    for _ in range(repeats):
-        ours.append(_timed(run))
-        bare.append(_timed(lambda: np.linalg.solve(matrix, matrix[:, :2])))
-    seconds, peer_seconds = statistics.median(ours), statistics.median(bare)
-    return {
-        "name": name,
-        "size": what,
-        "seconds": seconds,
-        "peer": f"numpy.linalg.solve of {unknowns} unknowns",
-        "peer_seconds": peer_seconds,
-        "ratio": seconds / peer_seconds,
-    }
-
-
-def _timed(run: Callable[[], object]) -> float:
-    start = time.perf_counter()
-    run()
-    return time.perf_counter() - start
+    peer = f"numpy.linalg.solve of {unknowns} unknowns"
+    return row(name, what, run, peer, lambda: np.linalg.solve(matrix, matrix[:, :2]), repeats)
 
 
 def _elements() -> tuple[Element, Element]:

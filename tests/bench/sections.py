@@ -8,13 +8,12 @@ trimesh's and libigl's signed distances (the latter on all cores, C++).
 from __future__ import annotations
 
 import math
-import time
-from collections.abc import Callable
 from importlib.metadata import version
 
 import igl
 import numpy as np
 import trimesh
+from _timing import row
 from scipy.optimize import least_squares
 
 from wingfettle.core.elements.deviation import deviation
@@ -34,7 +33,6 @@ FEW = 5000
 """Points for trimesh's signed distance, which would take minutes for all."""
 STATIONS = 21
 FIT_POINTS = 600
-RUNS = 5
 REACH_M = 0.02
 
 
@@ -51,44 +49,24 @@ def rows(size: str) -> list[dict[str, object]]:
     pair = f"{len(scan.points)} points, {len(rebuilt.triangles)} faces"
     mesh_peer, fit_peer, tree_peer = (f"{name} {version(name)}" for name in ("trimesh", "scipy", "libigl"))
     return [
-        _row("sections: index built and one cut", faces, lambda: Slicer(scan).cut(origin, normal),
+        row("sections: index built and one cut", faces, lambda: Slicer(scan).cut(origin, normal),
              f"{mesh_peer} mesh_plane", lambda: trimesh.intersections.mesh_plane(body, normal, origin)),
-        _row("sections: one cut", faces, lambda: slicer.cut(origin, normal),
+        row("sections: one cut", faces, lambda: slicer.cut(origin, normal),
              f"{mesh_peer} mesh_plane", lambda: trimesh.intersections.mesh_plane(body, normal, origin)),
-        _row(f"sections: {STATIONS} cuts", faces, lambda: [slicer.cut(y * normal, normal) for y in heights],
+        row(f"sections: {STATIONS} cuts", faces, lambda: [slicer.cut(y * normal, normal) for y in heights],
              f"{mesh_peer} mesh_multiplane",
              lambda: trimesh.intersections.mesh_multiplane(body, np.zeros(3), normal, heights)),
-        _row("sections: fit", f"{len(points)} points", lambda: fit_section(points),
+        row("sections: fit", f"{len(points)} points", lambda: fit_section(points),
              f"{fit_peer} least_squares", lambda: _peer_fit(points)),
-        _row("deviation: scan from element", pair, lambda: surface.distance(scan.points, REACH_M),
+        row("deviation: scan from element", pair, lambda: surface.distance(scan.points, REACH_M),
              f"{tree_peer} signed_distance", lambda: _peer_signed(scan.points, rebuilt)),
-        _row("deviation: whole map and numbers", pair, lambda: deviation(scan, rebuilt, REACH_M),
+        row("deviation: whole map and numbers", pair, lambda: deviation(scan, rebuilt, REACH_M),
              f"{tree_peer} signed_distance, both ways",
              lambda: (_peer_signed(scan.points, rebuilt), _peer_signed(rebuilt.points, scan))),
-        _row("deviation: part of the scan", f"{FEW} points, {len(rebuilt.triangles)} faces",
+        row("deviation: part of the scan", f"{FEW} points, {len(rebuilt.triangles)} faces",
              lambda: surface.distance(scan.points[some], REACH_M),
              f"{mesh_peer} signed_distance", lambda: trimesh.proximity.signed_distance(sheet, scan.points[some])),
     ]  # fmt: skip
-
-
-def _row(
-    name: str, size: str, ours: Callable[[], object], peer: str, theirs: Callable[[], object]
-) -> dict[str, object]:
-    spent: tuple[list[float], list[float]] = ([], [])
-    for _ in range(RUNS):
-        for work, times in zip((ours, theirs), spent, strict=True):
-            start = time.perf_counter()
-            work()
-            times.append(time.perf_counter() - start)
-    seconds, peer_seconds = (float(np.median(t)) for t in spent)
-    return {
-        "name": name,
-        "size": size,
-        "seconds": seconds,
-        "peer": peer,
-        "peer_seconds": peer_seconds,
-        "ratio": seconds / peer_seconds,
-    }
 
 
 def _element() -> Element:
