@@ -191,7 +191,7 @@ def element_of(obj: bpy.types.Object) -> Element:
         least_edge_m=from_mm(n.least_edge_mm),
         skin_m=from_mm(n.skin_mm),
     )
-    inner = tuple(_inner_station(straight, s) for s in sorted(n.inner, key=lambda s: s.place_percent))
+    inner = tuple(_inner_station(straight, s) for s in _in_order(n.inner))
     return replace(straight, inner=inner)
 
 
@@ -212,11 +212,14 @@ def write_element(obj: bpy.types.Object, element: Element, source: str = "") -> 
     n.incidence_deg, n.twist_deg = to_degrees(element.incidence_rad), to_degrees(element.twist_rad)
     n.section, n.tip_section = _shape_text(element.shape), _shape_text(element.tip_shape)
     n.section_name, n.tip_section_name = source or n.section_name, source or n.tip_section_name
-    named = [s.section_name for s in n.inner]
+    old = [(s.section, s.section_name) for s in _in_order(n.inner)]
     n.inner.clear()
     for number, station in enumerate(element.inner):
         _write_station(n.inner.add(), element, station)
-        n.inner[-1].section_name = source or (named[number] if number < len(named) else n.section_name)
+        made = n.inner[-1]
+        # A station that came or went shifts the others: then each is known by its section.
+        kept = old[number][1] if len(old) == len(element.inner) else dict(old).get(made.section, "blended")
+        made.section_name = source or kept
     n.rounded_tips = element.rounded_tips
     n.least_edge_mm, n.skin_mm = to_mm(element.least_edge_m), to_mm(element.skin_m)
     n.has_plate = element.end_plate is not None
@@ -228,6 +231,19 @@ def write_element(obj: bpy.types.Object, element: Element, source: str = "") -> 
         n.plate_outline = "" if p.outline is None else json.dumps(p.outline.tolist())
     n.building = False
     build_element(obj)
+
+
+def _in_order(stations: bpy.types.bpy_prop_collection) -> list[bpy.types.PropertyGroup]:
+    """From mid-span outwards, however they were typed."""
+    return sorted(stations, key=lambda s: s.place_percent)
+
+
+def chosen_station(obj: bpy.types.Object) -> int:
+    """Number of the station chosen in the list among the inner ones, counted from mid-span outwards."""
+    n = obj.wingfettle
+    if n.inner_chosen >= len(n.inner):
+        return n.inner_chosen
+    return sum(s.place_percent < n.inner[n.inner_chosen].place_percent for s in n.inner)
 
 
 def _inner_station(straight: Element, numbers: bpy.types.PropertyGroup) -> InnerStation:
@@ -251,17 +267,21 @@ def _write_station(numbers: bpy.types.PropertyGroup, element: Element, station: 
     numbers.section = _shape_text(station.shape)
 
 
+def copy_element(source: bpy.types.Object, copy: bpy.types.Object) -> None:
+    """Give ``copy`` the element of ``source`` and what was found out about it."""
+    for told in ("section_name", "tip_section_name", "measured", "findings", "covered"):
+        setattr(copy.wingfettle, told, getattr(source.wingfettle, told))
+    write_element(copy, element_of(source))
+    for made, found in zip(copy.wingfettle.inner, _in_order(source.wingfettle.inner), strict=True):
+        made.section_name = found.section_name
+
+
 def build_element(obj: bpy.types.Object) -> None:
     """Rebuild the object's mesh from its numbers; what was completed, not measured, has a look of its own."""
     mesh = _lofted(obj)
     write_quads(obj.data, mesh)
     _dress(obj)
     paint_faces(obj, _completed(obj, mesh))
-
-
-def paint_completed(obj: bpy.types.Object) -> None:
-    """Show anew which faces were completed."""
-    paint_faces(obj, _completed(obj, _lofted(obj)))
 
 
 def _dress(obj: bpy.types.Object) -> None:

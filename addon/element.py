@@ -68,7 +68,7 @@ class WINGFETTLE_OT_remove_station(JobOperator, bpy.types.Operator):
     def work(self, context: bpy.types.Context) -> str:
         obj = needed(context)
         numbers = obj.wingfettle
-        rewritten(obj, without_station(bridge.element_of(obj), numbers.inner_chosen))
+        rewritten(obj, without_station(bridge.element_of(obj), bridge.chosen_station(obj)))
         numbers.inner_chosen = max(min(numbers.inner_chosen, len(numbers.inner) - 1), 0)
         return "Station removed."
 

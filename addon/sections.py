@@ -47,10 +47,10 @@ class WINGFETTLE_OT_read_section(JobOperator, bpy.types.Operator):
         shape, rms, largest = shape_from_coordinates(
             coordinates, len(element.shape.half_thickness), len(element.shape.mean_line)
         )
-        changed = with_section(element, shape, _station(obj, self.where))
-        rewritten(obj, changed, coordinates.name or what if self.where == "ALL" else "")
-        if self.where != "ALL":
-            _name_station(obj, self.where, coordinates.name or what)
+        number = _station(obj, self.where)
+        rewritten(obj, with_section(element, shape, number), coordinates.name or what if number is None else "")
+        if number is not None:
+            _name_station(obj, number, coordinates.name or what)
         return (
             f"{what}: {len(coordinates.upper)} points above, {len(coordinates.lower)} below, chord of "
             f"{coordinates.chord:g} ({coordinates.measure}); on this chord the shape stays within "
@@ -105,17 +105,17 @@ def _station(obj: bpy.types.Object, where: str) -> int | None:
     inner = len(obj.wingfettle.inner)
     if where == "CHOSEN" and not inner:
         raise InputError(f"“{obj.name}” has no stations between mid-span and tip; add one.")
-    return {"ALL": None, "MIDDLE": 0, "TIP": inner + 1, "CHOSEN": obj.wingfettle.inner_chosen + 1}[where]
+    return {"ALL": None, "MIDDLE": 0, "TIP": inner + 1, "CHOSEN": bridge.chosen_station(obj) + 1}[where]
 
 
-def _name_station(obj: bpy.types.Object, where: str, name: str) -> None:
+def _name_station(obj: bpy.types.Object, number: int, name: str) -> None:
     numbers = obj.wingfettle
-    if where == "MIDDLE":
+    if number == 0:
         numbers.section_name = name
-    elif where == "TIP":
+    elif number > len(numbers.inner):
         numbers.tip_section_name = name
     else:
-        numbers.inner[numbers.inner_chosen].section_name = name
+        numbers.inner[number - 1].section_name = name  # just rewritten, so in order
 
 
 class WINGFETTLE_PT_sections(JobPanel, bpy.types.Panel):

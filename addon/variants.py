@@ -91,13 +91,7 @@ class WINGFETTLE_OT_new_variant(JobOperator, bpy.types.Operator):
         elements = bridge.collection(scene, f"Wing {self.name}")
         for obj in settings.element_objects(found):
             copy = bridge.new_object(f"{obj.wingfettle.element} ({self.name})", elements)
-            copy.data.materials.append(bridge.material("Rebuilt wing", (0.80, 0.42, 0.10), 0.3))
-            bridge.write_element(copy, bridge.element_of(obj))
-            for told in ("section_name", "tip_section_name", "measured", "findings", "covered"):
-                setattr(copy.wingfettle, told, getattr(obj.wingfettle, told))
-            for mine, other in zip(copy.wingfettle.inner, obj.wingfettle.inner, strict=True):
-                mine.section_name = other.section_name
-            bridge.paint_completed(copy)
+            bridge.copy_element(obj, copy)
         made = job.variants.add()
         made.name, made.elements = self.name, elements
         job.variant = len(job.variants) - 1

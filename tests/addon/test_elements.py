@@ -199,6 +199,33 @@ def test_a_station_changes_nothing_until_its_numbers_do(scene: bpy.types.Scene, 
     assert bridge.element_of(lower).planform(np.array([0.4]))[1] == pytest.approx(2.0 * straight[2], rel=1e-6)
 
 
+def test_a_station_keeps_its_name_when_others_come_and_go(scene: bpy.types.Scene, wing: list[bpy.types.Object]) -> None:
+    lower = wing[0]
+    choose(lower)
+    numbers = lower.wingfettle
+    for place in (40.0, 80.0):
+        bpy.ops.wingfettle.add_station(place_percent=place)
+    # Two sections of their own, or nothing but the place would tell them apart.
+    for station, thicker in zip(numbers.inner, (1.1, 1.2), strict=True):
+        plain = json.loads(station.section)
+        plain["half_thickness"] = [thicker * w for w in plain["half_thickness"]]
+        station.section, station.section_name = json.dumps(plain), f"{thicker}"
+    bpy.ops.wingfettle.add_station(place_percent=60.0)
+    assert [s.section_name for s in numbers.inner] == ["1.1", "blended", "1.2"]
+    numbers.inner_chosen = 0
+    bpy.ops.wingfettle.remove_station()
+    assert [s.section_name for s in numbers.inner] == ["blended", "1.2"]
+    numbers.inner[0].place_percent = 90.0  # now beyond the other
+    numbers.inner_chosen = 1
+    assert bridge.chosen_station(lower) == 0
+    bpy.ops.wingfettle.new_variant(name="other")
+    copied = bpy.data.objects["lower (other)"].wingfettle.inner
+    assert [(round(s.place_percent), s.section_name) for s in copied] == [(80, "1.2"), (90, "blended")]
+    choose(lower)
+    bpy.ops.wingfettle.remove_station()
+    assert [s.section_name for s in numbers.inner] == ["blended"]
+
+
 @pytest.mark.parametrize("order", ["ROUND", "SIDES"])
 def test_a_section_goes_out_to_a_file_and_comes_in_again(
     scene: bpy.types.Scene, wing: list[bpy.types.Object], tmp_path: Path, order: str
