@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 import trimesh
+from mesh_cases import moebius
 from numpy.typing import NDArray
 
 from wingfettle.core.errors import InputError
@@ -131,18 +132,6 @@ def test_rims_are_those_of_trimesh() -> None:
     step = np.linalg.norm(np.diff(torn.points[single], axis=1), axis=2)
     assert lengths.sum() == pytest.approx(step.sum())
     assert (np.diff(lengths) <= 0.0).all()
-
-
-def moebius(n: int) -> TriMesh:
-    turn = np.linspace(0.0, 2.0 * np.pi, n, endpoint=False)
-    points = [
-        np.column_stack([(1 + s * np.cos(turn / 2)) * np.cos(turn), (1 + s * np.cos(turn / 2)) * np.sin(turn),
-                         s * np.sin(turn / 2)]) for s in (-0.2, 0.2)
-    ]  # fmt: skip
-    k = np.arange(n)
-    after = np.where(k == n - 1, n, k + 1), np.where(k == n - 1, 0, k + 1 + n)
-    faces = np.concatenate([np.column_stack([k, after[0], k + n]), np.column_stack([after[0], after[1], k + n])])
-    return TriMesh(np.concatenate(points), faces.astype(np.int32))
 
 
 @pytest.mark.parametrize("seed", range(5))

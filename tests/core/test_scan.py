@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 import trimesh
+from mesh_cases import moebius
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.sparse import coo_matrix
@@ -205,16 +206,8 @@ def test_each_piece_keeps_the_side_most_of_it_had() -> None:
 
 def test_a_one_sided_strip_is_left_with_one_seam() -> None:
     # A Moebius band cannot face one way all round (exact): at least one edge must disagree.
-    n = 40
-    turn = np.linspace(0.0, 2.0 * np.pi, n, endpoint=False)
-    rim = [
-        np.column_stack([(1 + s * np.cos(turn / 2)) * np.cos(turn), (1 + s * np.cos(turn / 2)) * np.sin(turn),
-                         s * np.sin(turn / 2)]) for s in (-0.2, 0.2)
-    ]  # fmt: skip
-    k = np.arange(n)
-    after = np.where(k == n - 1, n, k + 1), np.where(k == n - 1, 0, k + 1 + n)
-    faces = np.concatenate([np.column_stack([k, after[0], k + n]), np.column_stack([after[0], after[1], k + n])])
-    mended, _ = consistent(np.concatenate(rim), faces.astype(np.int32))
+    strip = moebius(40)
+    mended, _ = consistent(strip.points, strip.triangles)
     agree = edge_pairs(mended)[2]
     assert 1 <= (~agree).sum() <= 2
 
