@@ -86,9 +86,10 @@ def _inset(element: Element, eta: Floats, rings: Floats, n: int, at: Floats) -> 
     skin = element.skin_m
     upper, lower = np.arange(n, -1, -1), np.arange(n, 2 * n + 1) % rings.shape[1]
     flip = np.array([1.0, -1.0])
-    # The wall at a blunt trailing edge, whose normal is the chord line.
+    # The wall at a blunt trailing edge, whose normal is the chord line and whose quads are warped like the sides'.
     corners = [0, lower[-1]]
-    base = skin * np.sqrt(1.0 + np.square(leans[:, :, corners, 0]).max(axis=(0, 2)))
+    edge = leans[:, :, corners, 0]
+    base = skin * np.sqrt(1.0 + np.square(edge).max(axis=(0, 2))) + _off_ruled(edge[..., 1] - edge[..., 0], width)
     farthest = (local[:, corners, 0].min(axis=1) - base)[:, None]
 
     over = _set_inwards(local[:, upper], leans[:, :, upper], width)
@@ -124,7 +125,8 @@ def _inset(element: Element, eta: Floats, rings: Floats, n: int, at: Floats) -> 
 
 def _astray(outer: Floats, end: Floats, chord: Floats, n: int) -> Floats:
     """(r,) m: how far the cavity's tail leaves its place between rings, where it lies at other shares of the chord
-    in sections that lean otherwise: both run straight, so by a quarter of the product at most.
+    in sections that lean otherwise: both run straight, so by a quarter of the product at most, and by as much again
+    where the quads are cut into triangles.
 
     Args:
         outer: (r, m, 3) m, the section at each ring.
@@ -138,7 +140,7 @@ def _astray(outer: Floats, end: Floats, chord: Floats, n: int) -> Floats:
             row = np.arange(len(step))[:, None] + np.array([0, 1])
             run = outer[row, second[here, None]] - outer[row, first[here, None]]
             angle = np.arctan2(run[..., 2], -run[..., 0])
-            astray = np.maximum(astray, 0.25 * np.abs(step * (angle[:, 1] - angle[:, 0])))
+            astray = np.maximum(astray, 0.5 * np.abs(step * (angle[:, 1] - angle[:, 0])))
     return np.maximum(np.append(astray, 0.0), np.append(0.0, astray))
 
 
@@ -189,9 +191,7 @@ def _set_inwards(side: Floats, leans: Floats, width: Floats) -> tuple[Floats, Fl
         for s in (slice(None, -1), slice(1, None))
     ]
     over_cosine = np.sqrt(1.0 + np.maximum(*(np.square(s).max(axis=0) for s in slopes)))
-    # A quad is cut into two triangles, which leave its ruled surface by up to a quarter of its warp. The cavity's
-    # do so too, towards the same hand, but not at the same places.
-    more = 0.25 * (np.abs(slopes[1] - slopes[0]) * width[..., None]).max(axis=0)
+    more = _off_ruled(slopes[1] - slopes[0], width[..., None])
     ahead, behind = _at_points(normal)
     factor = np.maximum(*_at_points(over_cosine))
     # The cavity's chords cut across hollow corners, by at most a quarter of turn times length.
@@ -199,6 +199,18 @@ def _set_inwards(side: Floats, leans: Floats, width: Floats) -> tuple[Floats, Fl
     fixed = np.maximum(*_at_points(more)) + 0.25 * np.maximum(turn, 0.0) * np.maximum(*_at_points(length))
     inwards = (ahead + behind) / (1.0 + (ahead * behind).sum(axis=2))[..., None]
     return side + fixed[..., None] * inwards, factor[..., None] * inwards
+
+
+def _off_ruled(turn: Floats, width: Floats) -> Floats:
+    """How far the two triangles that a quad is cut into leave its ruled surface: up to a quarter of its warp.
+
+    The cavity's do so too, towards the same hand, but not at the same places.
+
+    Args:
+        turn: (2, ...) how much more one end of the quad leans over y than the other, in the strips right and left.
+        width: (2, ...) m, those strips.
+    """
+    return np.asarray(0.25 * (np.abs(turn) * width).max(axis=0))
 
 
 def _at_points(of_pieces: Floats) -> tuple[Floats, Floats]:
