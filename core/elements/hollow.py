@@ -49,7 +49,7 @@ def cavities(element: Element, eta: Floats, rings: Floats, n: int, rounded: bool
     apart = np.maximum(reach[1:, 0], reach[:-1, 0]) >= np.minimum(reach[1:, 1], reach[:-1, 1])
     linked = good[1:] & good[:-1] & ~apart
     if not linked.any():
-        thick = 1000.0 * float(np.linalg.norm(rings[:, n - 1 :: -1] - rings[:, n + 1 : 2 * n + 1], axis=2).max())
+        thick = 1000.0 * float(np.linalg.norm(rings[:, n - 1 : 0 : -1] - rings[:, n + 1 : 2 * n], axis=2).max())
         raise InputError(f"Element “{element.name}” is at most {thick:.1f} mm thick, too thin for {wall}.")
     edge = np.flatnonzero(np.diff(np.concatenate([[False], linked, [False]]).astype(int)))
     shells = []

@@ -155,10 +155,14 @@ def test_a_thin_middle_parts_the_cavity_in_two() -> None:
     [
         # 0.12 and 0.24 m: 28.8 mm; the cambered section is as thick.
         ({"skin_m": 0.0143}, "at most 28.8 mm thick, too thin for a cavity between walls of 14.3 mm"),
+        (
+            {"skin_m": 0.0143, "shape": naca(0.12, 0.0, CLOSED), "tip_shape": naca(0.12, 0.0, CLOSED)},
+            "at most 28.8 mm thick, too thin for a cavity between walls of 14.3 mm",
+        ),
         ({"skin_m": 0.005, "span_m": 0.009}, "spans 9.0 mm, too short for a cavity between walls of 5.0 mm"),
     ],
 )
-def test_no_cavity_is_refused_with_the_thickness(change: dict[str, float], words: str) -> None:
+def test_no_cavity_is_refused_with_the_thickness(change: dict[str, object], words: str) -> None:
     with pytest.raises(InputError, match=words):
         loft(wing(**change), 24, 8)
 
