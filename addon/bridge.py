@@ -202,9 +202,13 @@ def write_element(obj: bpy.types.Object, element: Element, source: str = "") -> 
         obj: its object.
         element: the numbers.
         source: where its sections come from, in a word or two; empty leaves what was said before.
+
+    Raises:
+        InputError: the numbers make no solid; the object is left as it was.
     """
     n = obj.wingfettle
-    n.building, n.deviation = True, ""
+    mesh = loft(element, n.quads_along_section, n.quads_along_span)
+    n.building, n.deviation, n.problem = True, "", ""
     n.role, n.element = "ELEMENT", element.name
     n.leading_edge_mm = [to_mm(v) for v in element.leading_edge]
     n.span_mm, n.chord_mm, n.taper = to_mm(element.span_m), to_mm(element.chord_m), element.taper
@@ -230,7 +234,7 @@ def write_element(obj: bpy.types.Object, element: Element, source: str = "") -> 
         n.plate_thickness_mm = to_mm(p.thickness_m)
         n.plate_outline = "" if p.outline is None else json.dumps(p.outline.tolist())
     n.building = False
-    build_element(obj)
+    _show(obj, mesh)
 
 
 def _in_order(stations: bpy.types.bpy_prop_collection) -> list[bpy.types.PropertyGroup]:
@@ -277,8 +281,12 @@ def copy_element(source: bpy.types.Object, copy: bpy.types.Object) -> None:
 
 
 def build_element(obj: bpy.types.Object) -> None:
-    """Rebuild the object's mesh from its numbers; what was completed, not measured, has a look of its own."""
-    mesh = _lofted(obj)
+    """Rebuild the object's mesh from its numbers."""
+    _show(obj, _lofted(obj))
+
+
+def _show(obj: bpy.types.Object, mesh: QuadMesh) -> None:
+    """Make ``mesh`` the object's; what was completed, not measured, has a look of its own."""
     write_quads(obj.data, mesh)
     _dress(obj)
     paint_faces(obj, _completed(obj, mesh))

@@ -255,6 +255,24 @@ def test_a_section_goes_out_to_a_file_and_comes_in_again(
     assert np.array_equal(points(lower), before)
 
 
+def test_a_section_that_makes_no_solid_leaves_numbers_and_mesh(
+    scene: bpy.types.Scene, wing: list[bpy.types.Object], tmp_path: Path
+) -> None:
+    bpy.ops.wingfettle.new_variant(name="other")
+    lower = bpy.data.objects["lower (other)"]
+    choose(lower)
+    lower.wingfettle.skin_mm = 2.0
+    before, kept = points(lower), lower.wingfettle.section
+    x = 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, 30)))
+    z = 0.02 * np.sqrt(x) * (1.0 - x)  # 1.2 mm thick on this chord, less than two skins
+    sides = [*zip(x[::-1], z[::-1], strict=True), *zip(x[1:], -z[1:], strict=True)]
+    (tmp_path / "thin.txt").write_text("thin\n" + "".join(f"{a:.6f} {b:.6f}\n" for a, b in sides))
+    with pytest.raises(RuntimeError, match="too thin"):
+        bpy.ops.wingfettle.read_section(filepath=str(tmp_path / "thin.txt"))
+    assert lower.wingfettle.section == kept
+    assert np.array_equal(points(lower), before)
+
+
 def test_a_drawn_curve_becomes_the_end_plates(scene: bpy.types.Scene, wing: list[bpy.types.Object]) -> None:
     curve = bpy.data.curves.new("drawn", "CURVE")
     curve.dimensions = "3D"
