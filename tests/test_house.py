@@ -23,6 +23,7 @@ RANK = {
     "assembly": 5,
     "clearance": 6,
     "lift": 6,
+    "sight": 6,
     "report": 7,
 }
 CORE = sorted((ROOT / "core").rglob("*.py"))

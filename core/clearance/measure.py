@@ -1,87 +1,71 @@
-"""Smallest distances of an element to the named zones of the body, and where they collide."""
+"""Smallest distances of a part to the named zones of the body, and where they collide."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..assembly.part import Matrix, Part
 from ..errors import InputError
-from ..geometry.index import TriangleIndex
-from ..geometry.mesh import TriMesh
-from .result import ElementClearance, ZoneClearance
+from .result import PartClearance, ZoneClearance
+from .surroundings import Surroundings
+
+Floats = NDArray[np.float64]
 
 
 def measure_clearance(
-    index: TriangleIndex,
-    zone_names: Sequence[str],
-    required_m: Sequence[float],
-    element_name: str,
-    element: TriMesh,
-) -> ElementClearance:
-    """The smallest distance of an element to every zone, exact over all pairs of triangles, and all collisions.
+    around: Surroundings, part: Part, pose: Matrix | None = None, allowance_m: float = 0.0
+) -> PartClearance:
+    """The smallest distance of a part to every zone, exact over all pairs of triangles, and all collisions.
 
     Args:
-        index: the body, labelled with each face's place in ``zone_names``; faces labelled -1 are ignored.
-        zone_names: the zones.
-        required_m: the clearance each asks for, m.
-        element_name: for the answer.
-        element: its surface in the body's axes; it may be open.
+        around: the body and its zones.
+        part: what is moved.
+        pose: rigid (4, 4), where to; None leaves it where it is.
+        allowance_m: taken off every distance: room for what may move either, in any direction.
 
     Raises:
-        InputError: a zone without faces, faces in a zone without a name, a requirement that is no
-            length, or an element without faces.
+        InputError: an allowance that is no length.
     """
-    if len(required_m) != len(zone_names):
-        raise InputError(f"There are {len(zone_names)} zones but {len(required_m)} required clearances.")
-    present = set(index.forest.root_labels.tolist())
-    for k, (zone, required) in enumerate(zip(zone_names, required_m, strict=True)):
-        if k not in present:
-            raise InputError(f"Zone “{zone}” holds no faces of the body; mark its faces or take the zone out.")
-        if not 0.0 <= required < np.inf:
-            raise InputError(f"The clearance asked for at zone “{zone}” must be a length of 0 mm or more.")
-    if max(present) >= len(zone_names):
-        raise InputError(
-            f"Faces are marked as zone number {max(present)}, but only {len(zone_names)} zones have names."
-        )
-    if len(element.triangles) == 0:
-        raise InputError(f"Element “{element_name}” holds no faces, so it has no clearance.")
-    moving = TriangleIndex.build(element)
-    on_element, on_body, label = index.crossings(moving)
+    if not 0.0 <= allowance_m < np.inf:
+        raise InputError("The allowance must be a length of 0 mm or more.")
+    moving = part.placed(pose)
+    on_part, on_body, label = around.index.crossings(moving)
     crossed = set(label.tolist())
-    near = index.approaches(moving)
-    zones = tuple(
-        ZoneClearance(
-            zone=zone,
-            distance_m=near[k].distance_m,
-            on_element=near[k].on_other,
-            on_body=near[k].on_body,
-            collides=k in crossed,
-            required_m=float(required),
-            verdict="touches" if k in crossed else "tight" if near[k].distance_m < required else "clear",
+    near = around.index.approaches(moving)
+    zones = []
+    for k, zone in enumerate(around.scan.zones):
+        room = max(near[k].distance_m - allowance_m, 0.0)
+        touches = k in crossed or room == 0.0
+        zones.append(
+            ZoneClearance(
+                zone=zone.name,
+                distance_m=room,
+                on_part=near[k].on_other,
+                on_body=near[k].on_body,
+                collides=k in crossed,
+                required_m=zone.required_m,
+                verdict="touches" if touches else "tight" if room < zone.required_m else "clear",
+            )
         )
-        for k, (zone, required) in enumerate(zip(zone_names, required_m, strict=True))
-    )
-    hits = np.zeros(len(element.triangles), bool)
-    hits[on_element] = True
-    return ElementClearance(element_name, zones, hits, np.unique(on_body))
+    hits = np.zeros(len(part.mesh.triangles), bool)
+    hits[on_part] = True
+    return PartClearance(part.name, tuple(zones), hits, np.unique(on_body), allowance_m)
 
 
-def per_vertex_clearance(index: TriangleIndex, element: TriMesh, reach_m: float) -> NDArray[np.float64]:
-    """Distance of each of the element's points to the nearest zone, for colouring.
+def clearance_map(around: Surroundings, part: Part, pose: Matrix | None = None, reach_m: float = 0.1) -> Floats:
+    """Signed distance of each of the part's points to the nearest zone, for colouring.
 
     Args:
-        index: the body; faces labelled -1 are ignored.
-        element: its surface in the body's axes.
-        reach_m: points farther than this get inf.
+        around: the body and its zones.
+        part: what is coloured.
+        pose: rigid (4, 4), where it stands; None leaves it where it is.
+        reach_m: points farther off get inf.
 
     Returns:
-        (points of the element,) m.
+        (points of the part,) m; below zero behind the body's surface, as its nearest face tells.
 
     Raises:
-        InputError: a body without zones, or a reach that is no length.
+        InputError: a reach that is no length.
     """
-    if not reach_m > 0.0:
-        raise InputError("The reach of the clearance map must be a length above 0 mm.")
-    return index.nearest(element.points, reach_m, labelled_only=True)[0]
+    raise NotImplementedError

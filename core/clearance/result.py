@@ -10,38 +10,42 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True)
 class ZoneClearance:
-    """The nearest approach of one element to one zone.
+    """The nearest approach of one part to one zone.
 
     Attributes:
         zone: its name.
-        distance_m: smallest distance, 0.0 where they touch or cross.
-        on_element, on_body: (3,) m, the two points that are that near.
-        collides: whether surfaces cross.
+        distance_m: smallest distance less the allowance, never below 0.0; 0.0 where they touch or cross.
+        on_part, on_body: (3,) m, the two points that are nearest (where they cross, one such place).
+        collides: whether surfaces cross or touch.
         required_m: what the zone asks for.
-        verdict: "clear", "tight" (nearer than asked) or "touches".
+        verdict: "clear", "tight" (nearer than asked) or "touches" (crosses, or not even the allowance is left).
+        depth_m: how far the deepest point of either lies behind the other's surface, an estimate; 0.0 without collision.
     """
 
     zone: str
     distance_m: float
-    on_element: NDArray[np.float64]
+    on_part: NDArray[np.float64]
     on_body: NDArray[np.float64]
     collides: bool
     required_m: float
     verdict: str
+    depth_m: float = 0.0
 
 
 @dataclass(frozen=True)
-class ElementClearance:
-    """All zones for one element.
+class PartClearance:
+    """All zones for one part.
 
     Attributes:
-        element: its name.
+        part: its name.
         zones: one entry a zone, in the order of the scan's zones.
-        element_hits: (faces of the element,) bool, faces that cross a zone.
-        body_hits: (k,) int32, sorted numbers of the body's faces that the element crosses.
+        part_hits: (faces of the part,) bool, faces that cross a zone.
+        body_hits: (k,) int32, sorted numbers of the body's faces that the part crosses.
+        allowance_m: what was taken off every distance, for deflection and tolerance in any direction.
     """
 
-    element: str
+    part: str
     zones: tuple[ZoneClearance, ...]
-    element_hits: NDArray[np.bool_]
+    part_hits: NDArray[np.bool_]
     body_hits: NDArray[np.int32]
+    allowance_m: float = 0.0
