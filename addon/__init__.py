@@ -7,19 +7,28 @@ from . import (
     clearance,
     deviation,
     element,
+    lid,
     lift,
+    live,
+    outline,
     overlay,
     picking,
     report,
+    room,
     scan,
     sections,
     settings,
+    sight,
     torn,
     variants,
     wing,
+    zones,
 )
 
-MODULES = (settings, picking, scan, axes, torn, wing, element, sections, deviation, variants, clearance, lift, report)
+MODULES = (
+    *(settings, picking, scan, axes, torn, wing, element, sections, deviation, variants),
+    *(zones, clearance, lid, room, sight, outline, lift, report),
+)
 
 
 def register() -> None:
@@ -28,12 +37,14 @@ def register() -> None:
         for cls in module.CLASSES:
             bpy.utils.register_class(cls)
     settings.register()
+    live.register()
     overlay.register()
 
 
 def unregister() -> None:
     """Take them away again."""
     overlay.unregister()
+    live.unregister()
     settings.unregister()
     for module in reversed(MODULES):
         for cls in reversed(module.CLASSES):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -9,16 +10,20 @@ from typing import Any
 
 import bpy
 import numpy as np
+from bpy_extras.object_utils import world_to_camera_view
+from mathutils import Matrix, Vector
 
-from ..core.assembly.assembly import Assembly
+from ..core.clearance.colours import clearance_colours
 from ..core.clearance.marks import widened
+from ..core.clearance.opening import Hinge
+from ..core.colour import linear
 from ..core.elements.deviation import DeviationSummary
-from ..core.elements.element import Element, EndPlate, InnerStation
+from ..core.elements.element import Element, EndPlate, InnerStation, placed
 from ..core.elements.loft import QuadMesh, loft
 from ..core.elements.plate_fit import drawn_plate
-from ..core.errors import InputError
 from ..core.geometry.box import Box
 from ..core.geometry.mesh import TriMesh, moved
+from ..core.report.callouts import Colour, Drawing
 from ..core.sections.shape import SectionShape
 from ..core.units import from_degrees, from_mm, to_degrees, to_mm
 
@@ -31,15 +36,26 @@ MARK_M = 0.008
 
 def mesh_of(obj: bpy.types.Object) -> TriMesh:
     """The object's triangles in world axes, one Blender unit a metre."""
+    mesh = own_mesh(obj)
+    matrix = np.array(obj.matrix_world)
+    return mesh if np.array_equal(matrix, np.eye(4)) else mesh.transformed(matrix)
+
+
+def own_mesh(obj: bpy.types.Object) -> TriMesh:
+    """The object's triangles in its own axes."""
     data = obj.data
     data.calc_loop_triangles()
     points = np.empty(3 * len(data.vertices), np.float32)
     data.vertices.foreach_get("co", points)
     triangles = np.empty(3 * len(data.loop_triangles), np.int32)
     data.loop_triangles.foreach_get("vertices", triangles)
-    mesh = TriMesh(points.reshape(-1, 3).astype(np.float64), triangles.reshape(-1, 3))
-    matrix = np.array(obj.matrix_world)
-    return mesh if np.array_equal(matrix, np.eye(4)) else mesh.transformed(matrix)
+    return TriMesh(points.reshape(-1, 3).astype(np.float64), triangles.reshape(-1, 3))
+
+
+def fingerprint(obj: bpy.types.Object) -> str:
+    """Changes whenever the object's own mesh does."""
+    mesh = own_mesh(obj)
+    return hashlib.blake2b(mesh.points.tobytes() + mesh.triangles.tobytes(), digest_size=16).hexdigest()
 
 
 def write_triangles(data: bpy.types.Mesh, mesh: TriMesh) -> None:
@@ -112,6 +128,15 @@ def selected_faces(obj: bpy.types.Object) -> np.ndarray:
     return chosen
 
 
+def select_faces(obj: bpy.types.Object, chosen: np.ndarray) -> None:
+    """Select just these faces of the mesh."""
+    data = obj.data
+    data.vertices.foreach_set("select", np.zeros(len(data.vertices), bool))
+    data.edges.foreach_set("select", np.zeros(len(data.edges), bool))
+    data.polygons.foreach_set("select", np.asarray(chosen, bool))
+    data.update()
+
+
 def zones_of(obj: bpy.types.Object) -> np.ndarray:
     """(m,) int32, zone of each face, -1 for none."""
     zones = np.full(len(obj.data.polygons), -1, np.int32)
@@ -154,6 +179,70 @@ def move_picks(items: bpy.types.bpy_prop_collection, name: str, matrix: np.ndarr
     """Move the property ``name`` of each item by a (4, 4) matrix."""
     for item, place in zip(items, moved(picks(items, name), matrix), strict=True):
         setattr(item, name, place)
+
+
+def ends_of_axis(hinge: Hinge) -> tuple[np.ndarray, np.ndarray]:
+    """Two points on the axis, half a metre apart."""
+    return hinge.point - 0.25 * hinge.axis, hinge.point + 0.25 * hinge.axis
+
+
+def both_ways(reach: float, steps: int) -> np.ndarray:
+    """(2 steps + 1,) even steps from ``-reach`` to ``reach``, exactly 0 in the middle."""
+    return reach / steps * np.arange(-steps, steps + 1)
+
+
+def quarter_chord(element: Element) -> np.ndarray:
+    """(3,) m, the element's quarter-chord point at mid-span."""
+    return element.station(0.0).place(np.array([[0.25, 0.0]]))[0]
+
+
+def show_picture(name: str, pixels: np.ndarray) -> None:
+    """Keep a picture (h, w, 3) uint8 sRGB, top row first, as an image that can be looked at."""
+    height, width = pixels.shape[:2]
+    image = bpy.data.images.get(name)
+    if image is None or tuple(image.size) != (width, height):
+        if image is not None:
+            bpy.data.images.remove(image)
+        image = bpy.data.images.new(name, width, height)
+    values = np.ones((height, width, 4), np.float32)
+    values[:, :, :3] = pixels[::-1] / 255.0
+    image.pixels.foreach_set(values.ravel())
+    image.update()
+    image.pack()
+    image.preview_ensure()
+    image.preview.reload()
+
+
+def array(values: Any) -> np.ndarray:
+    """A vector of Blender's as an array."""
+    return np.array(values, float)
+
+
+def nearer(projection: Any, share: float) -> Any:
+    """A projection whose pictures lie ``share`` of the depth range nearer to the eye."""
+    matrix = np.array(projection)
+    matrix[2] -= share * matrix[3]
+    return Matrix(matrix.tolist())
+
+
+def map_arrays(mesh: TriMesh, distance: np.ndarray, reach_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Points, triangles and colours of a clearance map, as the graphics card takes them."""
+    colours = clearance_colours(distance, reach_m, srgb=True)
+    # Faces out of reach keep the look they have.
+    near = (distance <= reach_m)[mesh.triangles].any(axis=1)
+    return mesh.points.astype(np.float32), mesh.triangles[near], colours.astype(np.float32)
+
+
+def flat(ends: np.ndarray) -> np.ndarray:
+    """(2 k, 3) float32 of lines (k, 2, 3)."""
+    return ends.reshape(-1, 3).astype(np.float32)
+
+
+def hinge_line(items: bpy.types.bpy_prop_collection) -> np.ndarray:
+    """(1, 2, 3) m, the line through two picks, a metre and more across the car."""
+    first, second = picks(items, "point")
+    along = (second - first) / max(float(np.linalg.norm(second - first)), 1e-9)
+    return np.array([[first - 0.4 * along, second + 0.4 * along]])
 
 
 def flags(items: bpy.types.bpy_prop_collection, name: str) -> np.ndarray:
@@ -352,11 +441,6 @@ def write_colours(obj: bpy.types.Object, name: str, colours: np.ndarray) -> None
     data.update()
 
 
-def steps_between(low: float, high: float, count: int) -> np.ndarray:
-    """(count,) even steps."""
-    return np.linspace(low, high, count)
-
-
 def plain_deviation(summary: DeviationSummary) -> dict[str, Any]:
     """The summary as JSON can keep it, m."""
     plain = asdict(summary)
@@ -366,21 +450,139 @@ def plain_deviation(summary: DeviationSummary) -> dict[str, Any]:
     return plain | {"sentence": summary.sentence}
 
 
+def element_key(obj: bpy.types.Object) -> str:
+    """Changes whenever the element's own form does."""
+    n = obj.wingfettle
+    return f"{element_of(obj)!r} {n.quads_along_section} {n.quads_along_span}"
+
+
 def element_triangles(obj: bpy.types.Object) -> TriMesh:
     """The element's outer skin in full precision, from its numbers."""
     return _lofted(obj).outer_triangles()
 
 
-def assembly_of(name: str, objects: list[bpy.types.Object]) -> Assembly:
-    """The variant made of these element objects.
+def pose_of(obj: bpy.types.Object) -> np.ndarray | None:
+    """(4, 4) where the object was moved to by hand; None where it was not."""
+    matrix = np.array(obj.matrix_world)
+    return None if np.allclose(matrix, np.eye(4), atol=1e-6) else matrix
+
+
+def put_back(obj: bpy.types.Object) -> None:
+    """Undo what an object was moved by hand."""
+    obj.matrix_world = np.eye(4)
+
+
+def placed_element(obj: bpy.types.Object) -> Element:
+    """The element where its object stands.
 
     Raises:
-        InputError: an object was moved or scaled by hand, so that its numbers no longer say where it is.
+        InputError: it was scaled, or turned about another axis than the car's y.
     """
-    for obj in objects:
-        if not np.allclose(np.array(obj.matrix_world), np.eye(4), atol=1e-6):
-            raise InputError(f"“{obj.name}” was moved by hand; set its leading edge in the Wing panel instead.")
-    return Assembly(name, tuple(element_of(o) for o in objects))
+    element, pose = element_of(obj), pose_of(obj)
+    return element if pose is None else placed(element, pose)
+
+
+def in_picture(scene: bpy.types.Scene, place: np.ndarray) -> np.ndarray | None:
+    """(2,) px in the scene camera's picture, or None where a place lies behind the camera."""
+    seen = world_to_camera_view(scene, scene.camera, Vector(place))
+    return np.array([seen.x, seen.y]) * frame_of(scene) if seen.z > 0.0 else None
+
+
+def frame_of(scene: bpy.types.Scene) -> np.ndarray:
+    """(2,) px, width and height of the scene's pictures."""
+    share = 0.01 * scene.render.resolution_percentage
+    return share * np.array([scene.render.resolution_x, scene.render.resolution_y])
+
+
+def put_before_camera(scene: bpy.types.Scene, drawing: Drawing) -> list[bpy.types.Object]:
+    """Objects that show ``drawing`` right before the scene's camera, hidden by nothing; the caller removes them."""
+    camera = scene.camera
+    corners = np.array([tuple(c) for c in camera.data.view_frame(scene=scene)])
+    depth = 4.0 * camera.data.clip_start
+    if camera.data.type == "PERSP":
+        corners *= depth / abs(corners[0, 2])
+    else:
+        corners[:, 2] = -depth
+    low, across, up = corners[2], corners[1] - corners[2], corners[3] - corners[2]
+    frame = frame_of(scene)
+    across, up = across / frame[0], up / frame[1]
+
+    def there(places: np.ndarray, layer: int) -> np.ndarray:
+        return (low + places[:, :1] * across + places[:, 1:] * up) * (1.0 - 0.002 * layer)
+
+    faces: dict[tuple[Colour, int], list[np.ndarray]] = {}
+    for number, field in enumerate(drawing.fields):
+        (x0, y0), (x1, y1) = field.low, field.high
+        layer = min(number, 1)
+        faces.setdefault((field.colour, layer), []).append(
+            there(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]), layer)
+        )
+    for number, stroke in enumerate(drawing.strokes):
+        run = stroke.end - stroke.start
+        aside = 0.5 * stroke.width * np.array([-run[1], run[0]]) / max(float(np.hypot(*run)), 1e-9)
+        ring = np.array([stroke.start - aside, stroke.end - aside, stroke.end + aside, stroke.start + aside])
+        faces.setdefault((stroke.colour, 2 + number % 2), []).append(there(ring, 2 + number % 2))
+    made = []
+    for (colour, layer), rings in faces.items():
+        obj = new_object(f"Drawing {layer}", scene.collection)
+        quads = np.arange(4 * len(rings), dtype=np.int32).reshape(-1, 4)
+        _write(obj.data, np.concatenate(rings), [quads])
+        obj.data.materials.append(_glow(colour))
+        made.append(obj)
+    for writing in drawing.writing:
+        curve = bpy.data.curves.new("Writing", "FONT")
+        curve.body, curve.size = writing.text, writing.height * float(np.linalg.norm(up)) * (1.0 - 0.008)
+        curve.materials.append(_glow(writing.colour))
+        obj = bpy.data.objects.new("Writing", curve)
+        scene.collection.objects.link(obj)
+        obj.location = there(np.array([writing.place]), 4)[0]
+        made.append(obj)
+    for obj in made:
+        obj.matrix_world = camera.matrix_world @ Matrix.Translation(obj.location)
+        obj.visible_shadow = obj.visible_diffuse = obj.visible_glossy = False
+    return made
+
+
+def _glow(colour: Colour) -> bpy.types.Material:
+    """Shows a colour (sRGB) as it is, whatever the light."""
+    name = "Drawn " + " ".join(f"{c:.2f}" for c in colour)
+    found = bpy.data.materials.get(name)
+    if found is None:
+        found = bpy.data.materials.new(name)
+        found.use_nodes = True
+        tree = found.node_tree
+        tree.nodes.clear()
+        light, out = tree.nodes.new("ShaderNodeEmission"), tree.nodes.new("ShaderNodeOutputMaterial")
+        light.inputs["Color"].default_value = (*linear(np.array(colour[:3])), 1.0)
+        tree.links.new(light.outputs["Emission"], out.inputs["Surface"])
+    return found
+
+
+def wear_map(obj: bpy.types.Object, colours: np.ndarray) -> np.ndarray:
+    """Show the object by ``colours`` (points or fewer, 4), linear light; returns the slots (m,) its faces had."""
+    every = np.full((len(obj.data.vertices), 4), 0.4)
+    every[: len(colours)] = colours
+    write_colours(obj, "Clearance", every)
+    slots = np.empty(len(obj.data.polygons), np.int32)
+    obj.data.polygons.foreach_get("material_index", slots)
+    look = bpy.data.materials.get("Clearance map")
+    if look is None:
+        look = material("Clearance map", (0.8, 0.8, 0.8))
+        tree = look.node_tree
+        shader = next(n for n in tree.nodes if n.type == "BSDF_PRINCIPLED")
+        attribute = tree.nodes.new("ShaderNodeVertexColor")
+        attribute.layer_name = "Clearance"
+        tree.links.new(attribute.outputs["Color"], shader.inputs["Base Color"])
+    obj.data.materials.append(look)
+    paint_faces(obj, np.full(len(slots), len(obj.data.materials) - 1))
+    return slots
+
+
+def take_map_off(obj: bpy.types.Object, slots: np.ndarray) -> None:
+    """Undo ``wear_map``."""
+    paint_faces(obj, slots)
+    obj.data.materials.pop(index=len(obj.data.materials) - 1)
+    obj.data.color_attributes.remove(obj.data.color_attributes["Clearance"])
 
 
 def read_bytes(path: str) -> bytes:
@@ -438,6 +640,12 @@ def paint_zone(obj: bpy.types.Object, zone: int, colour: bpy.types.Material) -> 
         obj.data.materials.append(colour)
     obj.data.materials[zone + 1] = colour
     paint_faces(obj, zones_of(obj) + 1)
+
+
+def drop_zone_look(obj: bpy.types.Object, zone: int) -> None:
+    """Take the material slot of a zone away; those of later zones move down."""
+    if len(obj.data.materials) > zone + 1:
+        obj.data.materials.pop(index=zone + 1)
 
 
 def label(

@@ -7,9 +7,10 @@ import json
 import bpy
 
 from ..core.elements.deviation import deviation
-from ..core.elements.deviation_colours import colour_ticks, deviation_colours
+from ..core.elements.deviation_colours import NO_PARTNER, colour_steps, colour_ticks, deviation_colours
 from ..core.errors import InputError
-from ..core.units import from_mm, to_mm
+from ..core.report.callouts import Drawing, legend
+from ..core.units import from_mm
 from . import bridge, settings
 from .element import chosen, needed
 from .operator import JobOperator, JobPanel, say
@@ -17,7 +18,6 @@ from .operator import JobOperator, JobPanel, say
 ATTRIBUTE = "Deviation"
 BANDS = 4.0
 """The colours end at so many tolerances."""
-LEGEND_STEPS = 64
 
 
 class WINGFETTLE_OT_map_deviation(JobOperator, bpy.types.Operator):
@@ -35,7 +35,7 @@ class WINGFETTLE_OT_map_deviation(JobOperator, bpy.types.Operator):
         found = deviation(bridge.mesh_of(scan), bridge.element_mesh(obj), tolerance_m=tolerance)
         bridge.write_colours(scan, ATTRIBUTE, deviation_colours(found.scan_m, limit, tolerance))
         bridge.write_colours(obj, ATTRIBUTE, deviation_colours(found.element_m, limit, tolerance))
-        told = json.dumps(bridge.plain_deviation(found.summary) | {"legend": _legend(limit, tolerance)})
+        told = json.dumps(bridge.plain_deviation(found.summary))
         obj.wingfettle.deviation = scan.wingfettle.deviation = told
         show_colours(context, obj, scan, True)
         return found.summary.sentence
@@ -75,13 +75,13 @@ def _scan_of(scene: bpy.types.Scene, obj: bpy.types.Object) -> bpy.types.Object:
     return scan
 
 
-def _legend(limit: float, tolerance: float) -> dict[str, object]:
-    steps = bridge.steps_between(-limit, limit, LEGEND_STEPS)
-    return {
-        "colours": deviation_colours(steps, limit, tolerance, srgb=True).tolist(),
-        "none": deviation_colours(steps * float("nan"), limit, srgb=True)[0].tolist(),
-        "ticks": [[to_mm(place), text] for place, text in colour_ticks(limit, tolerance)],
-    }
+def drawn_legend(told: dict[str, object], scale: float) -> Drawing:
+    """The scale of a map whose summary is ``told``."""
+    tolerance = float(told["tolerance_m"])
+    limit = BANDS * tolerance
+    words = ("Scan off the rebuilt element, mm", "+ outside   - inside")
+    ticks = colour_ticks(limit, tolerance)
+    return legend(words, colour_steps(limit, tolerance), ticks, [(NO_PARTNER, "no partner")], scale)
 
 
 class WINGFETTLE_PT_deviation(JobPanel, bpy.types.Panel):

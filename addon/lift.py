@@ -25,10 +25,12 @@ class WINGFETTLE_OT_estimate_lift(JobOperator, bpy.types.Operator):
         assembly = answers.assembly(variant)
         if not assembly.elements:
             raise InputError(f"Variant “{variant.name}” has no elements, so there is no force to estimate.")
-        body = answers.body(scene).mesh if job.body is not None else None
-        cutting = [c.element for c in answers.of(scene, variant).clearance if any(z.collides for z in c.zones)]
+        body = answers.body(scene) if job.body is not None else None
+        checked = answers.found(scene, variant, "clearance") or ()
+        names = {e.name for e in assembly.elements}
+        cutting = [c.part for c in checked if c.part in names and any(z.collides for z in c.zones)]
         result = estimate_lift(assembly, from_kmh(job.speed_kmh), body, colliding=cutting)
-        answers.of(scene, variant).lift = result
+        answers.keep(scene, variant, "lift", result)
         settings.drop_marks(variant.elements)
         for place, lift in enumerate(result.elements):
             up = lift.alone_n.value > 0.0
@@ -58,11 +60,10 @@ class WINGFETTLE_PT_lift(JobPanel, bpy.types.Panel):
         col = self.layout.column()
         col.prop(context.scene.wingfettle, "speed_kmh")
         col.operator("wingfettle.estimate_lift")
-        answer, problem = answers.shown(context.scene, settings.active_variant(context.scene))
-        if answer is None or answer.lift is None:
+        result, problem = answers.shown(context.scene, settings.active_variant(context.scene), "lift")
+        if result is None:
             say(col, problem, "ERROR")
             return
-        result = answer.lift
         for lift in result.elements:
             col.label(
                 text=f"{lift.element}: {lift.direction}", icon="TRIA_UP" if lift.alone_n.value > 0.0 else "TRIA_DOWN"

@@ -1,8 +1,10 @@
-"""What is drawn over the 3D view: picked points, and the legend of a deviation map."""
+"""What is drawn over the 3D view: picked points, distances, the clearance map, collisions, sharp edges, legends."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import blf
@@ -10,6 +12,9 @@ import bpy
 import gpu
 from bpy_extras import view3d_utils
 from gpu_extras.batch import batch_for_shader
+
+from ..core.report.callouts import Callout, Drawing, callouts
+from . import answers, bridge, clearance, deviation, settings
 
 PICKS = (
     ("road_picks", "point", "road", (0.10, 0.75, 0.80, 1.0)),
@@ -19,8 +24,16 @@ PICKS = (
     ("pair_picks", "on_part", "part", (0.85, 0.45, 0.90, 1.0)),
     ("pair_picks", "on_body", "body", (0.55, 0.85, 0.40, 1.0)),
 )
-_INK, _PAPER = (0.95, 0.95, 0.93, 1.0), (0.08, 0.08, 0.09, 0.80)
+PLACES = (
+    ("hinge_picks", "point", "hinge", (0.95, 0.80, 0.15, 1.0)),
+    ("eye_picks", "point", "eyes", (0.55, 0.85, 0.40, 1.0)),
+    ("mirror_picks", "point", "glass", (0.10, 0.75, 0.80, 1.0)),
+)
+_LIGHT, _DARK, _EDGE = (1.0, 1.0, 1.0, 1.0), (0.0, 0.0, 0.0, 1.0), (1.0, 0.72, 0.10, 1.0)
+_NEARER = 2e-6
+"""Share of the depth range that what is drawn on a surface is pulled forward, so that it does not flicker."""
 _handles: list[Any] = []
+_batches: dict[str, tuple[Any, Any]] = {}
 
 
 def legend_object(context: bpy.types.Context) -> bpy.types.Object | None:
@@ -37,64 +50,154 @@ def legend_object(context: bpy.types.Context) -> bpy.types.Object | None:
     return obj if obj is not None and obj.type == "MESH" and obj.wingfettle.deviation else None
 
 
-def _draw() -> None:
+def _draw_flat() -> None:
+    """In picture points, over everything."""
     context = bpy.context
     if not context.space_data.overlay.show_overlays:
         return
+    scene, scale = context.scene, context.preferences.system.ui_scale
     _draw_picks(context)
     obj = legend_object(context)
     if obj is not None:
-        _draw_legend(context, json.loads(obj.wingfettle.deviation)["legend"])
+        _draw(deviation.drawn_legend(json.loads(obj.wingfettle.deviation), scale))
+        return
+    if scene.wingfettle.show_map and clearance.maps(scene):
+        _draw(clearance.drawn_legend(scene, scale))
+    _draw(_distances(context, scale))
+
+
+def _distances(context: bpy.types.Context, scale: float) -> Drawing:
+    region, view = context.region, context.space_data.region_3d
+    items = []
+    for on_part, on_body, text in clearance.told(context.scene):
+        ends = [view3d_utils.location_3d_to_region_2d(region, view, tuple(p)) for p in (on_part, on_body)]
+        if None not in ends:
+            items.append(Callout(*(bridge.array(e) for e in ends), text))
+    return callouts(items, bridge.array((region.width - _covered(context), region.height)), scale)
+
+
+def _covered(context: bpy.types.Context) -> int:
+    """Width in px that the sidebar takes from the view."""
+    bars = [r for r in context.area.regions if r.type == "UI" and r.alignment in {"RIGHT", "NONE"}]
+    return sum(r.width for r in bars if r.width > 1) if context.preferences.system.use_region_overlap else 0
+
+
+def _draw_solid() -> None:
+    """In the scene, behind what stands before it."""
+    context = bpy.context
+    if not context.space_data.overlay.show_overlays:
+        return
+    scene = context.scene
+    job, variant = scene.wingfettle, settings.active_variant(scene)
+    if variant is None:
+        return
+    gpu.state.depth_test_set("LESS_EQUAL")
+    for obj, found in clearance.maps(scene) if job.show_map else ():
+        if obj.visible_get():
+            _draw_map(obj, found, clearance.reach_m(scene))
+    for name, corners, matrix in clearance.hit_borders(scene):
+        _draw_lines(f"hit {name}", corners, matrix, ((_LIGHT, 5.0), (_DARK, 2.0)))
+    sharp, _ = answers.shown(scene, variant, "outline")
+    for one in sharp[1] if sharp is not None else ():
+        _draw_lines(f"edge {one.part}", one.ends, None, ((_DARK, 5.0), (_EDGE, 3.0)))
+    gpu.state.depth_test_set("NONE")
+    if len(job.hinge_picks) == 2:
+        _draw_lines("hinge", bridge.hinge_line(job.hinge_picks), None, ((_DARK, 4.0), (PLACES[0][3], 2.0)))
+
+
+def _draw_map(obj: bpy.types.Object, found: Any, reach: float) -> None:
+    shader = gpu.shader.from_builtin("SMOOTH_COLOR")
+    held = _batches.get(obj.name)
+    if held is None or held[0] is not found:
+        points, faces, colours = bridge.map_arrays(answers.part(obj).mesh, found, reach)
+        held = _batches[obj.name] = (
+            found,
+            batch_for_shader(shader, "TRIS", {"pos": points, "color": colours}, indices=faces),
+        )
+    with _pulled_forward(1), gpu.matrix.push_pop():
+        gpu.matrix.multiply_matrix(obj.matrix_world)
+        shader.bind()
+        held[1].draw(shader)
+
+
+@contextmanager
+def _pulled_forward(steps: int) -> Iterator[None]:
+    """So many layers nearer to the eye."""
+    with gpu.matrix.push_pop_projection():
+        gpu.matrix.load_projection_matrix(bridge.nearer(gpu.matrix.get_projection_matrix(), steps * _NEARER))
+        yield
+
+
+def _draw_lines(name: str, ends: Any, matrix: Any, looks: tuple[tuple[tuple[float, ...], float], ...]) -> None:
+    """Straight pieces (k, 2, 3) m, each look over the one before."""
+    if len(ends) == 0:
+        return
+    shader = gpu.shader.from_builtin("POLYLINE_UNIFORM_COLOR")
+    held = _batches.get(name)
+    if held is None or held[0] is not ends:
+        held = _batches[name] = ends, batch_for_shader(shader, "LINES", {"pos": bridge.flat(ends)})
+    for layer, (colour, width) in enumerate(looks):
+        with _pulled_forward(2 + layer), gpu.matrix.push_pop():
+            if matrix is not None:
+                gpu.matrix.multiply_matrix(matrix)
+            shader.bind()
+            shader.uniform_float("viewportSize", gpu.state.viewport_get()[2:])
+            shader.uniform_float("lineWidth", width)
+            shader.uniform_float("color", colour)
+            held[1].draw(shader)
 
 
 def _draw_picks(context: bpy.types.Context) -> None:
     job = context.scene.wingfettle
     view = context.space_data.region_3d
-    if job.variants:  # by then all picks have done their work
-        return
-    for name, field, words, colour in PICKS:
-        if job.posed and name != "pair_picks":
+    # Once there are variants, what was picked for axes and parts has done its work.
+    wanted = PLACES if job.variants else (*PICKS, *PLACES)
+    for name, field, words, colour in wanted:
+        if job.posed and name in {"road_picks", "centre_picks", "edge_picks", "rear_picks"}:
             continue
         for number, pick in enumerate(getattr(job, name)):
             place = view3d_utils.location_3d_to_region_2d(context.region, view, getattr(pick, field))
             if place is None:
                 continue
             x, y = place
-            _box(x - 4, y - 4, 8, 8, colour)
-            _write(x + 8, y - 5, f"{words} {number + 1}", colour)
+            _boxes([((x - 4, y - 4), (x + 4, y + 4), colour)])
+            _write(x + 8, y - 5, f"{words} {number + 1}", 12.0 * context.preferences.system.ui_scale, colour)
 
 
-def _draw_legend(context: bpy.types.Context, told: dict[str, Any]) -> None:
-    size = context.preferences.system.ui_scale
-    steps, ticks = told["colours"], told["ticks"]
-    x, y, width, height = 24 * size, 60 * size, 18 * size, 200 * size
-    _box(x - 10 * size, y - 44 * size, 226 * size, height + 92 * size, _PAPER)
-    for number, colour in enumerate(steps):
-        _box(x, y + height * number / len(steps), width, height / len(steps) + 1.0, (*colour[:3], 1.0))
-    low, high = ticks[0][0], ticks[-1][0]
-    for tick, text in ticks:
-        at = y + height * (tick - low) / (high - low)
-        _box(x + width, at - 0.5 * size, 5 * size, size, _INK)
-        _write(x + width + 9 * size, at - 4 * size, text, _INK)
-    _write(x, y + height + 28 * size, "Scan off the rebuilt element, mm", _INK)
-    _write(x, y + height + 12 * size, "+ outside   - inside", _INK)
-    _box(x, y - 32 * size, width, 12 * size, (*told["none"][:3], 1.0))
-    _write(x + width + 9 * size, y - 30 * size, "no partner", _INK)
+def _draw(drawing: Drawing) -> None:
+    _boxes([(tuple(f.low), tuple(f.high), f.colour) for f in drawing.fields])
+    shader = gpu.shader.from_builtin("POLYLINE_UNIFORM_COLOR")
+    gpu.state.blend_set("ALPHA")
+    for stroke in drawing.strokes:
+        places = [(*stroke.start, 0.0), (*stroke.end, 0.0)]
+        shader.bind()
+        shader.uniform_float("viewportSize", gpu.state.viewport_get()[2:])
+        shader.uniform_float("lineWidth", stroke.width)
+        shader.uniform_float("color", stroke.colour)
+        batch_for_shader(shader, "LINES", {"pos": places}).draw(shader)
+    gpu.state.blend_set("NONE")
+    for writing in drawing.writing:
+        _write(*writing.place, writing.text, writing.height, writing.colour)
 
 
-def _box(x: float, y: float, width: float, height: float, colour: tuple[float, ...]) -> None:
-    shader = gpu.shader.from_builtin("UNIFORM_COLOR")
-    corners = [(x, y), (x + width, y), (x + width, y + height), (x, y + height)]
-    batch = batch_for_shader(shader, "TRIS", {"pos": corners}, indices=[(0, 1, 2), (0, 2, 3)])
+def _boxes(boxes: list[tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]]) -> None:
+    shader = gpu.shader.from_builtin("FLAT_COLOR")
+    places, colours, faces = [], [], []
+    for (left, low), (right, high), colour in boxes:
+        start = len(places)
+        places += [(left, low), (right, low), (right, high), (left, high)]
+        colours += [colour] * 4
+        faces += [(start, start + 1, start + 2), (start, start + 2, start + 3)]
+    if not faces:
+        return
     gpu.state.blend_set("ALPHA")
     shader.bind()
-    shader.uniform_float("color", colour)
-    batch.draw(shader)
+    batch_for_shader(shader, "TRIS", {"pos": places, "color": colours}, indices=faces).draw(shader)
     gpu.state.blend_set("NONE")
 
 
-def _write(x: float, y: float, text: str, colour: tuple[float, ...]) -> None:
-    blf.size(0, 12.0 * bpy.context.preferences.system.ui_scale)
+def _write(x: float, y: float, text: str, height: float, colour: tuple[float, ...]) -> None:
+    blf.size(0, height)
     blf.enable(0, blf.SHADOW)
     blf.shadow(0, 3, 0.0, 0.0, 0.0, 0.9)
     blf.color(0, *colour)
@@ -104,9 +207,11 @@ def _write(x: float, y: float, text: str, colour: tuple[float, ...]) -> None:
 
 
 def register() -> None:
-    _handles.append(bpy.types.SpaceView3D.draw_handler_add(_draw, (), "WINDOW", "POST_PIXEL"))
+    for draw, when in ((_draw_flat, "POST_PIXEL"), (_draw_solid, "POST_VIEW")):
+        _handles.append(bpy.types.SpaceView3D.draw_handler_add(draw, (), "WINDOW", when))
 
 
 def unregister() -> None:
     while _handles:
         bpy.types.SpaceView3D.draw_handler_remove(_handles.pop(), "WINDOW")
+    _batches.clear()

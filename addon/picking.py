@@ -67,7 +67,14 @@ PURPOSES = {
     "CENTRE": ("centre_picks", "on the centre line"),
     "EDGE": ("edge_picks", "on the cut edge"),
     "REAR": ("rear_picks", "at the rear end"),
+    "HINGE": ("hinge_picks", "on the hinge axis"),
+    "EYE": ("eye_picks", "between the driver's eyes"),
+    "MIRROR": ("mirror_picks", "at the middle of the mirror's glass"),
 }
+
+
+MOST = {"EDGE": 1, "REAR": 1, "HINGE": 2, "EYE": 1, "MIRROR": 1}
+"""No more than so many are asked for; the oldest goes."""
 
 
 class WINGFETTLE_OT_pick_point(PickOperator, bpy.types.Operator):
@@ -80,8 +87,8 @@ class WINGFETTLE_OT_pick_point(PickOperator, bpy.types.Operator):
     def work(self, context: bpy.types.Context) -> str:
         name, words = PURPOSES[self.purpose]
         picks = getattr(context.scene.wingfettle, name)
-        if self.purpose in {"EDGE", "REAR"}:
-            picks.clear()  # one is all that is asked for
+        while len(picks) >= MOST.get(self.purpose, 1000):
+            picks.remove(0)
         picks.add().point = context.scene.cursor.location
         return f"{len(picks)} point{'s' * (len(picks) > 1)} {words}."
 

@@ -6,8 +6,9 @@ import json
 import os
 
 import bpy
-from bpy.props import IntProperty, StringProperty
+from bpy.props import EnumProperty, IntProperty, StringProperty
 
+from ..core.clearance.colours import clearance_colours
 from ..core.elements.deviation import DeviationSummary, deviation_summary
 from ..core.errors import InputError
 from ..core.report.html import report_html
@@ -15,10 +16,11 @@ from ..core.report.results import SectionRow, VariantResult, results_json, secti
 from ..core.report.text import comparison_text
 from ..core.report.view import rear_view
 from ..core.units import from_kmh
-from . import answers, bridge, settings
+from . import answers, bridge, clearance, settings
 from .operator import JobOperator, JobPanel, say
 from .variants import active, show_only
-from .wing import AS_FOUND
+
+KINDS = ("clearance", "lift", "opening", "slides", "outline", "lamps", "mirror")
 
 
 def results(scene: bpy.types.Scene) -> list[VariantResult]:
@@ -29,19 +31,35 @@ def results(scene: bpy.types.Scene) -> list[VariantResult]:
     """
     found = []
     for variant in scene.wingfettle.variants:
-        answer = answers.of(scene, variant)
-        if answer.lift is None or not answer.clearance:
+        got = {kind: answers.found(scene, variant, kind) for kind in KINDS}
+        if got["lift"] is None or got["clearance"] is None:
             raise InputError(
                 f"Check the clearance and estimate the lift of “{variant.name}” first (or again: it has changed)."
             )
         picture = bridge.read_bytes(variant.picture) if variant.picture and os.path.isfile(variant.picture) else None
-        found.append(VariantResult(variant.name, answers.assembly(variant), answer.clearance, answer.lift, picture))
+        outline, edges = got["outline"] or ((), ())
+        found.append(
+            VariantResult(
+                variant.name,
+                answers.assembly(variant),
+                got["clearance"],
+                got["lift"],
+                picture,
+                opening=got["opening"],
+                slides=got["slides"] or (),
+                deflections=tuple(clearance.bendings(scene, variant)) if scene.wingfettle.bending else (),
+                outline=outline,
+                edges=edges,
+                lamps=got["lamps"] or (),
+                mirror=got["mirror"],
+            )
+        )
     return found
 
 
 def section_rows(scene: bpy.types.Scene) -> list[SectionRow]:
     """The measured sections of the wing as found."""
-    found = settings.variant_named(scene, AS_FOUND)
+    found = settings.variant_named(scene, settings.AS_FOUND)
     rows = []
     for obj in settings.element_objects(found) if found is not None else []:
         for row in json.loads(obj.wingfettle.measured or "[]"):
@@ -51,7 +69,7 @@ def section_rows(scene: bpy.types.Scene) -> list[SectionRow]:
 
 def deviations(scene: bpy.types.Scene) -> list[tuple[str, DeviationSummary]]:
     """How far the wing as found lies from its scan, for the elements whose map was made."""
-    found = settings.variant_named(scene, AS_FOUND)
+    found = settings.variant_named(scene, settings.AS_FOUND)
     objects = settings.element_objects(found) if found is not None else []
     return [
         (o.wingfettle.element, deviation_summary(json.loads(o.wingfettle.deviation)))
@@ -74,7 +92,7 @@ class WINGFETTLE_OT_render_variants(JobOperator, bpy.types.Operator):
         if job.body is None or not job.variants:
             raise InputError("There is nothing to render yet: take in a body scan and measure the wing first.")
         os.makedirs(self.directory, exist_ok=True)
-        bridge.studio(scene, rear_view(answers.body(scene).mesh), self.width, self.samples)
+        bridge.studio(scene, rear_view(answers.body(scene)), self.width, self.samples)
         chosen = settings.active_variant(scene)
         names = []
         for number, variant in enumerate(job.variants):
@@ -91,6 +109,49 @@ class WINGFETTLE_OT_render_variants(JobOperator, bpy.types.Operator):
         if chosen is not None:
             show_only(scene, chosen)
         return f"{len(names)} pictures in {self.directory}."
+
+
+class WINGFETTLE_OT_render_clearance(JobOperator, bpy.types.Operator):
+    """Render the chosen variant coloured by its clearance, with the distances drawn in"""
+
+    bl_idname = "wingfettle.render_clearance"
+    bl_label = "Render Clearance"
+    directory: StringProperty(subtype="DIR_PATH")
+    view: EnumProperty(
+        name="View",
+        items=[
+            ("REAR", "From behind", "The camera of the variants' pictures"),
+            ("CAMERA", "Scene camera", "The scene's camera where it stands"),
+        ],
+    )
+    width: IntProperty(default=1280, min=64)
+    samples: IntProperty(default=12, min=1)
+
+    def work(self, context: bpy.types.Context) -> str:
+        scene = context.scene
+        variant = active(scene)
+        if answers.found(scene, variant, "clearance") is None:
+            raise InputError(f"Check the clearance of “{variant.name}” first (or again: it has changed).")
+        os.makedirs(self.directory, exist_ok=True)
+        if self.view == "CAMERA" and scene.camera is None:
+            raise InputError("The scene has no camera; add one, or take the view from behind.")
+        matrix = rear_view(answers.body(scene)) if self.view == "REAR" else bridge.array(scene.camera.matrix_world)
+        bridge.studio(scene, matrix, self.width, self.samples)
+        show_only(scene, variant)
+        context.view_layer.update()
+        maps, scale = clearance.maps(scene), self.width / 1000.0
+        worn = [(o, bridge.wear_map(o, clearance_colours(one, clearance.reach_m(scene)))) for o, one in maps]
+        made = bridge.put_before_camera(scene, clearance.drawn_in_picture(scene, scale))
+        scene.render.filepath = os.path.join(self.directory, f"clearance-{scene.wingfettle.variant + 1}.png")
+        try:
+            bpy.ops.render.render(write_still=True)
+        finally:
+            for obj in made:
+                settings.remove_object(obj)
+            for obj, slots in worn:
+                bridge.take_map_off(obj, slots)
+        variant.clearance_picture = scene.render.filepath
+        return f"Picture in {scene.render.filepath}."
 
 
 class WINGFETTLE_OT_write_report(JobOperator, bpy.types.Operator):
@@ -137,9 +198,15 @@ class WINGFETTLE_PT_report(JobPanel, bpy.types.Panel):
         col = self.layout.column()
         base = bpy.path.abspath("//wingfettle") if bpy.data.filepath else bpy.app.tempdir
         col.operator("wingfettle.render_variants").directory = base
+        col.operator_menu_enum("wingfettle.render_clearance", "view").directory = base
         col.operator("wingfettle.write_report").directory = base
         say(col, f"Into {base}")
         say(col, "Loads, mounts, lamps and edges: have a licensed engineer check them; local codes apply.", "ERROR")
 
 
-CLASSES = (WINGFETTLE_OT_render_variants, WINGFETTLE_OT_write_report, WINGFETTLE_PT_report)
+CLASSES = (
+    WINGFETTLE_OT_render_variants,
+    WINGFETTLE_OT_render_clearance,
+    WINGFETTLE_OT_write_report,
+    WINGFETTLE_PT_report,
+)

@@ -17,7 +17,10 @@ from bpy.props import (
 )
 
 from ..core.errors import InputError
+from ..core.sight.lamps import KINDS, MARKETS
 from . import bridge
+
+AS_FOUND = "as found"
 
 UNITS = [
     (u, u, f"One scan unit is one {w}")
@@ -44,6 +47,11 @@ def _edited(changed: ObjectNumbers | StationNumbers, context: bpy.types.Context)
         drop_marks(collection)
 
 
+def _followed(changed: SceneSettings, _context: bpy.types.Context) -> None:
+    """Have what follows the scene look at it once more."""
+    changed.id_data.update_tag()
+
+
 def _number(name: str, unit: str, text: str, **limits: float) -> FloatProperty:
     return FloatProperty(
         name=f"{name} ({unit})" if unit else name, description=text, precision=2, update=_edited, **limits
@@ -68,7 +76,7 @@ class ObjectNumbers(bpy.types.PropertyGroup):
     building: BoolProperty(options={"HIDDEN", "SKIP_SAVE"})
     problem: StringProperty(options={"HIDDEN", "SKIP_SAVE"})
     role: EnumProperty(
-        items=[(r, r.title(), "") for r in ("NONE", "BODY", "PART", "PLACE", "ELEMENT", "MARK", "SCANNED")],
+        items=[(r, r.title(), "") for r in ("NONE", "BODY", "PART", "PLACE", "ELEMENT", "MARK", "SCANNED", "MOUNT")],
         default="NONE",
     )
     element: StringProperty(name="Element", description="The wing element this belongs to")
@@ -123,6 +131,19 @@ class ObjectNumbers(bpy.types.PropertyGroup):
     findings: StringProperty(description="What was found out about this element, one line each")
     covered: StringProperty(description="What of the span was measured, from -1 (right tip) to 1 (left), as JSON")
     deviation: StringProperty(description="How far the scan lies from this element, as JSON")
+    rides: BoolProperty(name="Rides on the lid", description="Turns with the boot lid; otherwise it stays on the body")
+    mounts_mm: FloatProperty(
+        name="Mounts at (mm)", description="Where it is held: so far from mid-span on both sides", min=0.0,
+        default=300.0, precision=1,
+    )  # fmt: skip
+    modulus_gpa: FloatProperty(
+        name="Young's modulus (GPa)", min=0.1, default=8.0, precision=1,
+        description="Of the skin or the solid: glass fibre mat in polyester about 8, aluminium 70 (from memory)",
+    )  # fmt: skip
+    wall_mm: FloatProperty(
+        name="Wall (mm)", description="For the bending; 0 takes the element's own skin, and that 0 is solid",
+        min=0.0, default=2.0, precision=2,
+    )  # fmt: skip
     unit: StringProperty(description="The unit a scan was taken in")
     original: PointerProperty(type=bpy.types.Object, description="The scan as it was imported")
 
@@ -143,11 +164,18 @@ class PairPick(bpy.types.PropertyGroup):
     )
 
 
+LAMP_KINDS = [(kind, kind.capitalize(), "") for kind in KINDS]
+
+
 class ZoneItem(bpy.types.PropertyGroup):
     """A named zone of the body."""
 
     required_mm: FloatProperty(name="Keep clear (mm)", min=0.0, precision=1)
     reason: StringProperty()
+    lamps: EnumProperty(
+        name="Lamps", description="Which lamps (or the plate) are in this zone", items=LAMP_KINDS,
+        options={"ENUM_FLAG"},
+    )  # fmt: skip
 
 
 class VariantItem(bpy.types.PropertyGroup):
@@ -155,6 +183,7 @@ class VariantItem(bpy.types.PropertyGroup):
 
     elements: PointerProperty(type=bpy.types.Collection)
     picture: StringProperty(subtype="FILE_PATH")
+    clearance_picture: StringProperty(subtype="FILE_PATH")
 
 
 class SceneSettings(bpy.types.PropertyGroup):
@@ -229,6 +258,45 @@ class SceneSettings(bpy.types.PropertyGroup):
         description="Largest deviation of a fitted section; half a millimetre is common in body repair "
         "(common practice, no source)",
     )
+    live: BoolProperty(
+        name="Follow While Moving", description="Measure the chosen variant anew whenever one of its parts moves",
+        update=_followed,
+    )  # fmt: skip
+    show_callouts: BoolProperty(
+        name="Distances", description="Show the smallest distance to each zone as a dimension line", default=True
+    )
+    show_map: BoolProperty(name="Map", description="Colour the parts by how near the body is", update=_followed)
+    map_reach_mm: FloatProperty(
+        name="Map reach (mm)", description="Where the map's colours end", min=1.0, default=60.0, precision=0
+    )
+    allowance_mm: FloatProperty(
+        name="Allowance (mm)", min=0.0, precision=1,
+        description="Taken off every distance: room for what may move either part, in any direction",
+    )  # fmt: skip
+    bending: BoolProperty(
+        name="Bent under load", description="Measure each element a second time, bent by its estimated force"
+    )
+    lid: StringProperty(name="Lid", description="The zone that opens", default="boot lid")
+    lid_degrees: FloatProperty(
+        name="Opens to (°)", description="How far the lid is to open", min=1.0, max=180.0, default=75.0, precision=1
+    )
+    hinge_picks: CollectionProperty(type=Pick)
+    slide_aft_mm: FloatProperty(name="Fore and aft (±mm)", min=1.0, default=60.0, precision=0)
+    slide_up_mm: FloatProperty(name="Height (±mm)", min=1.0, default=60.0, precision=0)
+    slide_turn_deg: FloatProperty(name="Incidence (±°)", min=0.1, default=6.0, precision=1)
+    slide_steps: IntProperty(name="Steps each way", min=1, max=40, default=10)
+    slide_part: StringProperty(name="Only", description="The one part to move; empty moves the whole wing")
+    market: EnumProperty(
+        name="Rules", items=[(m, m, "") for m in MARKETS],
+        description="Whose angles are asked for; local code decides what applies to this car",
+    )  # fmt: skip
+    window: StringProperty(name="Window", description="The zone that is looked through", default="rear window")
+    eye_picks: CollectionProperty(type=Pick)
+    mirror_picks: CollectionProperty(type=Pick)
+    mirror_mm: FloatVectorProperty(
+        name="Glass (mm)", description="Width and height of the mirror's glass", size=2, default=(220.0, 60.0),
+        min=10.0, precision=0,
+    )  # fmt: skip
     intake: StringProperty(description="What was removed and found while taking in the scans, one line each")
 
 
@@ -261,6 +329,11 @@ def element_objects(variant: VariantItem) -> list[bpy.types.Object]:
     return sorted(
         (o for o in variant.elements.objects if o.wingfettle.role == "ELEMENT"), key=lambda o: o.wingfettle.element
     )
+
+
+def mount_objects(variant: VariantItem) -> list[bpy.types.Object]:
+    """The variant's mounts, by name."""
+    return sorted((o for o in variant.elements.objects if o.wingfettle.role == "MOUNT"), key=lambda o: o.name)
 
 
 def with_role(scene: bpy.types.Scene, role: str, element: str) -> bpy.types.Object | None:

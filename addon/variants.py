@@ -9,7 +9,6 @@ from ..core.elements.element import turned_over
 from ..core.errors import InputError
 from . import answers, bridge, settings
 from .operator import JobOperator, JobPanel
-from .wing import AS_FOUND
 
 _STAYS = "The wing as found stays as it was found; start a new variant to change it."
 
@@ -20,8 +19,8 @@ def show_only(scene: bpy.types.Scene, shown: settings.VariantItem) -> None:
         hidden = variant.name != shown.name
         variant.elements.hide_viewport = variant.elements.hide_render = hidden
     if scene.wingfettle.body is not None:
-        hits = [c.body_hits for c in answers.of(scene, shown).clearance]
-        bridge.flag_body(scene.wingfettle.body, answers.body(scene).mesh, hits)
+        checked = answers.shown(scene, shown, "clearance")[0] or ()
+        bridge.flag_body(scene.wingfettle.body, answers.body(scene), [c.body_hits for c in checked])
 
 
 def active(scene: bpy.types.Scene) -> settings.VariantItem:
@@ -43,7 +42,7 @@ def changeable(scene: bpy.types.Scene) -> settings.VariantItem:
         InputError: it is the wing as found, or there is none yet.
     """
     variant = active(scene)
-    if variant.name == AS_FOUND:
+    if variant.name == settings.AS_FOUND:
         raise InputError(_STAYS)
     return variant
 
@@ -54,7 +53,7 @@ def refuse_as_found(scene: bpy.types.Scene, obj: bpy.types.Object) -> None:
     Raises:
         InputError: ``obj`` is one.
     """
-    found = settings.variant_named(scene, AS_FOUND)
+    found = settings.variant_named(scene, settings.AS_FOUND)
     if found is not None and found.elements is not None and obj.name in found.elements.objects:
         raise InputError(_STAYS)
 
@@ -83,7 +82,7 @@ class WINGFETTLE_OT_new_variant(JobOperator, bpy.types.Operator):
 
     def work(self, context: bpy.types.Context) -> str:
         scene, job = context.scene, context.scene.wingfettle
-        found = settings.variant_named(scene, AS_FOUND)
+        found = settings.variant_named(scene, settings.AS_FOUND)
         if found is None:
             raise InputError("Measure the wing as found first; variants start from it.")
         if not self.name or settings.variant_named(scene, self.name) is not None:
@@ -163,7 +162,7 @@ class WINGFETTLE_PT_variants(JobPanel, bpy.types.Panel):
             mark = "RADIOBUT_ON" if chosen == variant else "RADIOBUT_OFF"
             col.operator("wingfettle.show_variant", text=variant.name, icon=mark).name = variant.name
         col.operator("wingfettle.new_variant")
-        if chosen is not None and chosen.name != AS_FOUND:
+        if chosen is not None and chosen.name != settings.AS_FOUND:
             for obj in settings.element_objects(chosen):
                 row = col.row(align=True)
                 row.label(text=obj.wingfettle.element)

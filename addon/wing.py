@@ -20,8 +20,6 @@ from . import bridge, settings
 from .operator import JobOperator, JobPanel
 from .scan import note
 
-AS_FOUND = "as found"
-
 
 class WINGFETTLE_OT_add_place(JobOperator, bpy.types.Operator):
     """Add a box at the 3D cursor; move and scale it until it encloses one element of the scan"""
@@ -71,13 +69,13 @@ class WINGFETTLE_OT_measure(JobOperator, bpy.types.Operator):
         rebuilt = rebuild(measured, from_mm(job.whole_span_mm) or None, tolerance_m=tolerance)
         element = rebuilt.element
         loft(element)  # refuses numbers that make no solid, before anything in the scene is touched
-        variant = settings.variant_named(scene, AS_FOUND)
+        variant = settings.variant_named(scene, settings.AS_FOUND)
         if variant is None:
             variant = job.variants.add()
-            variant.name, variant.elements = AS_FOUND, bridge.collection(scene, f"Wing {AS_FOUND}")
+            variant.name, variant.elements = settings.AS_FOUND, bridge.collection(scene, f"Wing {settings.AS_FOUND}")
         obj = next((o for o in settings.element_objects(variant) if o.wingfettle.element == self.element), None)
         if obj is None:
-            obj = bridge.new_object(f"{self.element} ({AS_FOUND})", variant.elements)
+            obj = bridge.new_object(f"{self.element} ({settings.AS_FOUND})", variant.elements)
         numbers = obj.wingfettle
         numbers.covered = json.dumps(rebuilt.covered)
         bridge.write_element(obj, element, "as measured")

@@ -14,6 +14,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 # A room of core imports from rooms of a lower rank only; two rooms of the same rank know nothing of each other.
 RANK = {
+    "colour": 0,
     "errors": 0,
     "units": 0,
     "geometry": 1,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,8 +11,34 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from ..geometry.index import TriangleIndex
 from ..geometry.mesh import TriMesh
+from ..geometry.signed import SignedSurface
 
+Floats = NDArray[np.float64]
 Matrix = NDArray[np.float64]
+
+_PATCHES = 192
+_RIGID = 1e-6  # how far a pose's axes may be from unit and square
+
+
+@dataclass(frozen=True)
+class Patches:
+    """A surface in small connected-looking pieces, so that a search may leave most of it out.
+
+    Attributes:
+        faces: (m,) int32, patch after patch.
+        first: (k + 1,) where each patch starts.
+        of_face: (m,) the patch of each face.
+        middle: (k, 3) m, the middle of each patch's middlemost face.
+        radius: (k,) m, how far from the middle a patch reaches.
+        touching: (p, 2) patches that share a place, both ways round.
+    """
+
+    faces: NDArray[np.int32]
+    first: NDArray[np.intp]
+    of_face: NDArray[np.intp]
+    middle: Floats
+    radius: Floats
+    touching: NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -37,8 +64,77 @@ class Part:
         """
         if len(mesh.triangles) == 0:
             raise InputError(f"“{name}” holds no faces, so it takes up no room.")
+        if not np.isfinite(mesh.points).all():
+            raise InputError(f"“{name}” has points whose coordinates are not numbers; build or import it again.")
         return Part(name, mesh, TriangleIndex.build(mesh))
 
     def placed(self, pose: Matrix | None) -> TriangleIndex:
-        """The index where the rigid (4, 4) ``pose`` takes the part; None leaves it where it is."""
-        return self.index if pose is None else self.index.moved(pose)
+        """The index where the rigid (4, 4) ``pose`` takes the part; None leaves it where it is.
+
+        Raises:
+            InputError: a pose that is not rigid.
+        """
+        return self.index if pose is None else self.index.moved(rigid(pose, self.name))
+
+    @cached_property
+    def surface(self) -> SignedSurface:
+        """The part in its own axes, to be asked on which side of it points lie."""
+        return SignedSurface.over(self.mesh, self.index)
+
+    @cached_property
+    def outward(self) -> int:
+        """1 for a closed surface that faces outwards, -1 for one turned inside out, 0 for an open one.
+
+        Closed is a surface each of whose edges has an even number of faces; points at one place count as one.
+        """
+        fans = self.surface.fans
+        corners = fans.place[self.mesh.triangles]
+        ends = np.sort(np.stack([corners, corners[:, [1, 2, 0]]], axis=2).reshape(-1, 2), axis=1)
+        ends = ends[ends[:, 0] < ends[:, 1]].astype(np.int64)
+        _, tally = np.unique(ends[:, 0] * len(fans.first) + ends[:, 1], return_counts=True)
+        if (tally % 2).any():
+            return 0
+        a, b, c = (self.mesh.corners - self.mesh.points.mean(axis=0)).transpose(1, 0, 2)
+        return 1 if np.einsum("nk,nk->", a, np.cross(b, c)) > 0.0 else -1
+
+    @cached_property
+    def patches(self) -> Patches:
+        """The part's faces in runs along the curve that its index keeps them on, on which neighbours lie together."""
+        faces = self.index.forest.below[: 8 * self.index.forest.leaves]
+        faces = faces[faces >= 0]
+        count = min(len(faces), _PATCHES)
+        first = np.arange(count + 1) * len(faces) // count
+        number = np.repeat(np.arange(count), np.diff(first))
+        of_face = np.empty(len(faces), np.intp)
+        of_face[faces] = number
+        corners = self.mesh.corners[faces]
+        low = np.minimum.reduceat(corners.min(axis=1), first[:-1])
+        high = np.maximum.reduceat(corners.max(axis=1), first[:-1])
+        own = corners.mean(axis=1)
+        off = np.linalg.norm(own - (0.5 * (low + high))[number], axis=1)
+        middle = own[np.lexsort((off, number))[first[:-1]]]
+        reach = np.linalg.norm(corners - middle[number][:, None], axis=2).max(axis=1)
+        # Neighbours in the fan of each place are enough: they link all patches that meet there.
+        around = of_face[self.surface.fans.corner // 3]
+        place = np.repeat(np.arange(len(self.surface.fans.first) - 1), np.diff(self.surface.fans.first))
+        link = np.flatnonzero((place[1:] == place[:-1]) & (around[1:] != around[:-1]))
+        pairs = np.stack([around[link], around[link + 1]], axis=1)
+        touching = np.unique(np.concatenate([pairs, pairs[:, ::-1]]), axis=0)
+        return Patches(faces, first, of_face, middle, np.maximum.reduceat(reach, first[:-1]), touching)
+
+
+def rigid(pose: Matrix, name: str) -> Matrix:
+    """``pose`` (4, 4) if it only turns and shifts.
+
+    Raises:
+        InputError: anything else.
+    """
+    pose = np.asarray(pose, np.float64)
+    fits = pose.shape == (4, 4) and bool(np.isfinite(pose).all())
+    if fits:
+        turn = pose[:3, :3]
+        fits = bool(np.abs(turn @ turn.T - np.eye(3)).max() < _RIGID and np.linalg.det(turn) > 0.0)
+        fits = fits and bool(np.array_equal(pose[3], [0.0, 0.0, 0.0, 1.0]))
+    if not fits:
+        raise InputError(f"“{name}” is to be moved by something that does not only turn and shift; apply its scale.")
+    return pose

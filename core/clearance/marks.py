@@ -28,3 +28,11 @@ def widened(mesh: TriMesh, hits: NDArray[np.bool_], reach_m: float) -> NDArray[n
         touched[mesh.triangles[grown]] = True
         grown = np.asarray(touched[mesh.triangles].any(axis=1))
     return grown
+
+
+def border(mesh: TriMesh, faces: NDArray[np.bool_] | NDArray[np.int32]) -> NDArray[np.float64]:
+    """(k, 2, 3) m, the edges that only one of the chosen ``faces`` has: the outline of the patches they form."""
+    triangles = mesh.triangles[faces]
+    edges = np.sort(triangles[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
+    once, tally = np.unique(edges, axis=0, return_counts=True)
+    return mesh.points[once[tally == 1]]

@@ -5,18 +5,37 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ..assembly.part import Matrix, Part
+from ..assembly.part import Matrix, Part, rigid
 from ..errors import InputError
+from ..geometry.mesh import moved
+from ..geometry.pairs import closest_between_triangles
+from .depth import crossing_depths
 from .result import PartClearance, ZoneClearance
 from .surroundings import Surroundings
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+
+_ASKED = 64  # crossing pairs of a zone among which the middlemost is looked for
 
 
 def measure_clearance(
     around: Surroundings, part: Part, pose: Matrix | None = None, allowance_m: float = 0.0
 ) -> PartClearance:
     """The smallest distance of a part to every zone, exact over all pairs of triangles, and all collisions.
+
+    Distances and collisions are those of the surfaces as they are: open, holed, crossing themselves or turned inside
+    out makes no difference. So a part wholly behind the surface, crossing it nowhere, keeps its distance from behind;
+    the sign of ``clearance_map`` tells that.
+
+    The two points of a zone that the part crosses are a place of the crossing near its middle. ``depth_m`` there is an
+    estimate (``clearance.depth`` says how it is found). It is measured to points of the surfaces, corners and a grid
+    on large faces, so it falls short by up to their spacing or 2 %, never exceeds what the nearest faces tell, and is
+    not the way to push the part out. Which side is behind is told by the nearest face: where the scan's faces are
+    turned over, depths before the surface are taken for depths behind it; distances and collisions do not mind. Deep
+    below an open shell whatever hangs together with the crossing is behind it, as far as it reaches. Faces in no zone
+    bound nothing. The depth of an open part is asked on its crossing faces and what hangs together with them, since
+    there is no inside of it.
 
     Args:
         around: the body and its zones.
@@ -25,27 +44,30 @@ def measure_clearance(
         allowance_m: taken off every distance: room for what may move either, in any direction.
 
     Raises:
-        InputError: an allowance that is no length.
+        InputError: an allowance that is no length, or a pose that is not rigid.
     """
     if not 0.0 <= allowance_m < np.inf:
         raise InputError("The allowance must be a length of 0 mm or more.")
     moving = part.placed(pose)
     on_part, on_body, label = around.index.crossings(moving)
-    crossed = set(label.tolist())
     near = around.index.approaches(moving)
+    places = _crossing_places(around, part, pose, on_part, on_body, label)
+    depth = crossing_depths(around, part, pose, on_part, on_body, label)
     zones = []
     for k, zone in enumerate(around.scan.zones):
-        room = max(near[k].distance_m - allowance_m, 0.0)
-        touches = k in crossed or room == 0.0
+        collides = k in places
+        room = 0.0 if collides else max(near[k].distance_m - allowance_m, 0.0)
+        points = places[k] if collides else (near[k].on_other, near[k].on_body)
         zones.append(
             ZoneClearance(
                 zone=zone.name,
                 distance_m=room,
-                on_part=near[k].on_other,
-                on_body=near[k].on_body,
-                collides=k in crossed,
+                on_part=points[0],
+                on_body=points[1],
+                collides=collides,
                 required_m=zone.required_m,
-                verdict="touches" if touches else "tight" if room < zone.required_m else "clear",
+                verdict="touches" if collides or room == 0.0 else "tight" if room < zone.required_m else "clear",
+                depth_m=float(depth[k]),
             )
         )
     hits = np.zeros(len(part.mesh.triangles), bool)
@@ -56,8 +78,13 @@ def measure_clearance(
 def clearance_map(around: Surroundings, part: Part, pose: Matrix | None = None, reach_m: float = 0.1) -> Floats:
     """Signed distance of each of the part's points to the nearest zone, for colouring.
 
+    The side is told by the angle-weighted normals of the nearest face, edge or corner (``geometry.signed``). It is as
+    right as the nearest faces: behind an open shell points count as behind it however deep they lie, where a rough
+    scan has faces turned over the sign is turned over as well, and beside the border of the zones' surface (seen from
+    there at less than 45 degrees to it) there is no side, so the distance is given plain, above zero.
+
     Args:
-        around: the body and its zones.
+        around: the body and its zones; faces in no zone are ignored.
         part: what is coloured.
         pose: rigid (4, 4), where it stands; None leaves it where it is.
         reach_m: points farther off get inf.
@@ -66,6 +93,27 @@ def clearance_map(around: Surroundings, part: Part, pose: Matrix | None = None, 
         (points of the part,) m; below zero behind the body's surface, as its nearest face tells.
 
     Raises:
-        InputError: a reach that is no length.
+        InputError: a reach that is no length, or a pose that is not rigid.
     """
-    raise NotImplementedError
+    if not reach_m > 0.0:
+        raise InputError("The reach of the clearance map must be a length above 0 mm.")
+    points = part.mesh.points if pose is None else moved(part.mesh.points, rigid(pose, part.name))
+    found = around.surface.distance(points, reach_m, beside=True)
+    return np.where(found.face < 0, np.inf, found.distance_m)
+
+
+def _crossing_places(
+    around: Surroundings, part: Part, pose: Matrix | None, on_part: Ints, on_body: Ints, label: Ints
+) -> dict[int, tuple[Floats, Floats]]:
+    """For each zone that the part crosses a place (3,), (3,) of the crossing on the part and on the body."""
+    places = {}
+    for k in np.unique(label).tolist():
+        own = np.flatnonzero(label == k)
+        own = own[:: -(-len(own) // _ASKED)]
+        theirs = part.mesh.points[part.mesh.triangles[on_part[own]]]
+        theirs = theirs if pose is None else moved(theirs, pose)
+        ours = around.scan.mesh.points[around.scan.mesh.triangles[on_body[own]]]
+        _, a, b = closest_between_triangles(theirs, ours)
+        middle = int(np.argmin(((a - a.mean(axis=0)) ** 2).sum(axis=1)))
+        places[k] = a[middle], b[middle]
+    return places

@@ -1,18 +1,43 @@
-"""The boot lid opened: how near parts come to each other on the way, and where they first touch."""
+"""The boot lid opened: how near parts come to each other on the way, and where they first touch.
+
+Conservative advancement over stretches of the way (B. Mirtich, "Impulse-based Dynamic Simulation of Rigid Body
+Systems", PhD thesis, Berkeley 1996; directional bounds for triangles: M. Tang, Y. J. Kim and D. Manocha, "C2A:
+Controlled Conservative Advancement for Continuous Collision Detection of Polygonal Models", ICRA 2009; both from
+memory). Distances at the samples come from the index. Between two samples no point can come nearer than its distance
+from the axis times the turn lets it, which rules out most stretches and, in the rest, all but few pairs of triangles.
+For one pair, d apart along a unit normal n, no turn by t brings it nearer than ``d - s t - r t^2 / 2``, with s the
+largest speed of a corner against n and r its distance from the axis (its acceleration). The stretch of a pair that
+this does not rule out is halved. What is left out is therefore proven, however thin a thing passes between samples.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..assembly.part import Part
-from ..geometry.mesh import TriMesh
+from ..errors import InputError
+from ..geometry.index import TriangleIndex, _walk
+from ..geometry.mesh import TriMesh, face_normals, moved
+from ..geometry.pairs import closest_between_triangles
+from ..units import to_degrees, to_mm
 from .surroundings import Surroundings
 
 Floats = NDArray[np.float64]
+Slots = NDArray[np.intp]
+
+TOUCH_M = 1e-6
+"""Surfaces so near to each other touch: far below what a scan can tell."""
+LEAST_M = 1e-4
+"""The least distance between samples is proven to so much, or to ``LEAST_SHARE`` of itself where that is more."""
+LEAST_SHARE = 0.01
+_CHUNK = 4096  # pairs of triangles measured at once
+_CROWD = 400_000  # with more pairs to follow a stretch is halved first
+_SEEN = 0.04  # normals over less than some 40 degrees of a cylinder hold its axis too weakly
 
 
 @dataclass(frozen=True)
@@ -45,7 +70,14 @@ def hinge_between(first: Floats, second: Floats, lid: Floats) -> Hinge:
     Raises:
         InputError: points that coincide, or a lid whose middle lies straight above or below the axis.
     """
-    raise NotImplementedError
+    points = np.array([first, second], np.float64)
+    if points.shape != (2, 3) or not np.isfinite(points).all():
+        raise InputError("The hinge needs two points with three numbers each; pick them again.")
+    run = points[1] - points[0]
+    length = float(np.linalg.norm(run))
+    if length < 1e-3:
+        raise InputError("The two points of the hinge lie less than 1 mm apart; pick them at both ends of the axis.")
+    return _raising(points[0], run / length, lid)
 
 
 def hinge_through(faces: TriMesh, lid: Floats) -> Hinge:
@@ -54,7 +86,34 @@ def hinge_through(faces: TriMesh, lid: Floats) -> Hinge:
     Raises:
         InputError: too few faces, or faces that lie on no cylinder (their normals do not go round).
     """
-    raise NotImplementedError
+    if len(faces.triangles) < 12:
+        raise InputError(
+            f"{len(faces.triangles)} faces are too few to find the hinge's axis; pick at least 12 round its pin."
+        )
+    if not np.isfinite(faces.points).all():
+        raise InputError("The hinge's faces have points whose coordinates are not numbers; export the scan again.")
+    corners = faces.corners
+    normals, areas = face_normals(corners)
+    if not areas.sum() > 0.0:
+        raise InputError("The hinge's faces have no area; pick faces round its pin.")
+    # Normals of a cylinder are square to its axis, so that the scatter of all of them has least along it.
+    spread, ways = np.linalg.eigh((normals * areas[:, None]).T @ normals / areas.sum())
+    if spread[1] < _SEEN:
+        raise InputError("The hinge's faces all look one way; pick faces that go at least 60 degrees round its pin.")
+    if spread[0] > 0.3 * spread[1]:
+        raise InputError("The hinge's faces look every way, as on a ball; pick faces of its round pin alone.")
+    points = faces.points[np.unique(faces.triangles)]
+    point, axis, radius, rms = _cylinder(points, ways[:, 0])
+    out = corners.mean(axis=1) - point
+    out -= (out @ axis)[:, None] * axis
+    out /= np.maximum(np.linalg.norm(out, axis=1), 1e-12)[:, None]
+    slant = 1.0 - np.average((out * normals).sum(axis=1) ** 2, weights=areas)
+    if slant > 0.1 or rms > 0.1 * radius:
+        raise InputError(
+            f"The hinge's faces lie on no cylinder (off by {to_mm(rms):.2f} mm at a radius of {to_mm(radius):.1f} mm); "
+            "pick faces of its round pin alone."
+        )
+    return _raising(point, axis, lid, rms)
 
 
 @dataclass(frozen=True)
@@ -101,12 +160,27 @@ class Opening:
     @property
     def first(self) -> OpeningPair | None:
         """The pair that touches first, or None."""
-        raise NotImplementedError
+        touching = [pair for pair in self.pairs if np.isfinite(pair.contact_rad)]
+        return min(touching, key=lambda pair: pair.contact_rad, default=None)
 
     @property
     def sentence(self) -> str:
         """What people need to know: how far the lid opens and what touches what, or what comes nearest where."""
-        raise NotImplementedError
+        shut = [pair for pair in self.pairs if pair.contact_rad == 0.0]
+        free = [pair for pair in self.pairs if pair.contact_rad != 0.0]
+        words = "".join(f"“{pair.part}” touches “{pair.against}” with the lid closed. " for pair in shut)
+        later = min((p for p in free if np.isfinite(p.contact_rad)), key=lambda p: p.contact_rad, default=None)
+        if later is not None:
+            touch = f"then “{later.part}” touches “{later.against}”."
+            return f"{words}The lid opens to {to_degrees(later.contact_rad):.1f} degrees; {touch}"
+        words += f"The lid opens to {to_degrees(float(self.angles_rad[-1])):.1f} degrees"
+        if not free:
+            return f"{words}; nothing {'else ' * bool(shut)}can come near it."
+        near = min(free, key=lambda p: p.least_m)
+        return (
+            f"{words} and nothing {'else ' * bool(shut)}touches; “{near.part}” comes nearest to “{near.against}”, "
+            f"{to_mm(near.least_m):.1f} mm at {to_degrees(near.least_rad):.1f} degrees."
+        )
 
 
 def opening(
@@ -142,4 +216,351 @@ def opening(
     Raises:
         InputError: no zone of that name, or an angle that is no way (not above 0, or beyond 180 degrees).
     """
-    raise NotImplementedError
+    angles = _checked(parts, poses, rides, hinge, largest_rad, samples, tolerance_rad)
+    names = [zone.name for zone in around.scan.zones]
+    if lid not in names:
+        raise InputError(f"There is no zone “{lid}” to open; mark the faces of the lid and name them so.")
+    number = names.index(lid)
+    body = around.index
+    others, the_lid = (
+        _only(body, keep) for keep in (body.forest.root_labels != number, body.forest.root_labels == number)
+    )
+    riding = [(part, pose) for part, pose, rider in zip(parts, poses, rides, strict=True) if rider]
+    standing = [(part, pose) for part, pose, rider in zip(parts, poses, rides, strict=True) if not rider]
+    back = replace(hinge, axis=-hinge.axis)
+    # What moves, the names of what it may meet, and whether it is the lid that really turns.
+    chases: list[tuple[_Chase, list[str], bool]] = []
+    for part, pose in riding:
+        if others is not None:
+            chases.append((_Chase(part, pose, hinge, others), names, False))
+        chases.extend((_Chase(part, pose, hinge, other.placed(at)), [other.name], False) for other, at in standing)
+    if the_lid is not None:
+        chases.extend((_Chase(part, pose, back, the_lid), names, True) for part, pose in standing)
+    pairs = []
+    for k, (chase, against, turned) in enumerate(chases):
+        for share in (course := _Course.over(chase, angles, tolerance_rad)).followed():
+            tick((k + share) / len(chases), f"Opening the lid: {chase.part.name}")
+        for row, label in enumerate(chase.labels):
+            points = course.points[row]
+            if turned:
+                points = moved(points, hinge.opened(float(course.least_rad[row])))
+            pairs.append(
+                OpeningPair(
+                    part=chase.part.name,
+                    against=against[label],
+                    distance_m=course.distance[:, row],
+                    contact_rad=float(course.touch[row]) if np.isfinite(course.touch[row]) else np.nan,
+                    least_m=float(course.least[row]),
+                    least_rad=float(course.least_rad[row]),
+                    on_part=points[0],
+                    on_other=points[1],
+                )
+            )
+    tick(1.0, "Opening the lid")
+    return Opening(hinge, angles, tuple(pairs), tolerance_rad)
+
+
+def _checked(
+    parts: Sequence[Part],
+    poses: Sequence[Floats | None],
+    rides: Sequence[bool],
+    hinge: Hinge,
+    largest_rad: float,
+    samples: int,
+    tolerance_rad: float,
+) -> Floats:
+    """The samples' angles of an opening that makes sense."""
+    if not len(parts) == len(poses) == len(rides):
+        raise InputError(
+            f"{len(parts)} parts need a pose each ({len(poses)} given) and whether they ride ({len(rides)} given)."
+        )
+    if not 0.0 < largest_rad <= np.pi:
+        raise InputError(f"The lid cannot open by {to_degrees(largest_rad):.1f} degrees; give more than 0, up to 180.")
+    if samples < 2:
+        raise InputError(f"A curve needs at least 2 samples, not {samples}.")
+    if not 0.0 < tolerance_rad < np.inf:
+        raise InputError("The tolerance of the contact angle must be an angle above 0.")
+    if not (np.isfinite(hinge.point).all() and abs(np.linalg.norm(hinge.axis) - 1.0) < 1e-6):
+        raise InputError("The hinge needs a point and an axis of length 1; pick it again.")
+    return np.linspace(0.0, largest_rad, samples)
+
+
+def _raising(point: Floats, axis: Floats, lid: Floats, rms_m: float = 0.0) -> Hinge:
+    """The hinge whose axis is turned so that opening first raises the middle of the lid."""
+    lid = np.asarray(lid, np.float64)
+    if lid.ndim != 2 or lid.shape[1:] != (3,) or len(lid) == 0 or not np.isfinite(lid).all():
+        raise InputError("The lid needs points with three numbers each; mark its faces.")
+    arm = 0.5 * (lid.min(axis=0) + lid.max(axis=0)) - point
+    rise = float(np.cross(axis, arm)[2])
+    # Under half a degree off the plumb line rounding and noise decide which way is up.
+    if abs(rise) <= 0.01 * np.linalg.norm(arm):
+        raise InputError(
+            "The middle of the lid is not raised by turning about the hinge, for it lies straight above or below the "
+            "axis, or the axis is upright; pick the hinge again."
+        )
+    return Hinge(point, axis if rise > 0.0 else -axis, rms_m)
+
+
+def _cylinder(points: Floats, axis: Floats) -> tuple[Floats, Floats, float, float]:
+    """A point on the axis, its unit direction, the radius and the rms distance of ``points`` (n, 3) to the cylinder.
+
+    A circle by I. Kasa ("A circle fitting procedure and its error analysis", IEEE Trans. Instrum. Meas., 1976) in the
+    plane square to ``axis`` is the start; Gauss-Newton on the distances turns and moves the axis (both from memory).
+    """
+    middle = points.mean(axis=0)
+    size = float(np.abs(points - middle).max())
+    start, centre, radius, rms = np.zeros(3), np.zeros(2), 0.0, np.inf
+    for step in range(50):
+        u = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))])
+        u /= np.linalg.norm(u)
+        v = np.cross(axis, u)
+        x, y, along = (points - middle) @ np.array([u, v, axis]).T
+        if step == 0:
+            kasa = np.column_stack([x, y, np.ones(len(x))])
+            cx, cy, rest = np.linalg.lstsq(kasa, x * x + y * y, rcond=None)[0]
+            centre, radius = np.array([cx, cy]) / 2.0, float(np.sqrt(max(rest + (cx * cx + cy * cy) / 4.0, 0.0)))
+        else:
+            centre = np.array([start @ u, start @ v])
+        dx, dy = x - centre[0], y - centre[1]
+        off = np.maximum(np.hypot(dx, dy), 1e-12)
+        miss = off - radius
+        rms = float(np.sqrt(np.mean(miss * miss)))
+        cos, sin = dx / off, dy / off
+        # Centre, tilt of the axis towards u and v about the middle of the points (in sizes), radius.
+        slope = -np.column_stack([cos, sin, cos * along / size, sin * along / size, np.ones(len(x))])
+        move = np.linalg.lstsq(slope, -miss, rcond=None)[0]
+        start = (centre[0] + move[0]) * u + (centre[1] + move[1]) * v
+        axis = axis + (move[2] * u + move[3] * v) / size
+        axis /= np.linalg.norm(axis)
+        start -= (start @ axis) * axis
+        radius += float(move[4])
+        if np.abs(move).max() < 1e-10 * size:
+            break
+    return middle + start, axis, radius, rms
+
+
+def _only(index: TriangleIndex, keep: NDArray[np.bool_]) -> TriangleIndex | None:
+    """The trees of some of its labels, nothing copied; None when there are none but unlabelled triangles."""
+    forest = index.forest
+    keep = keep & (forest.root_labels >= 0)
+    if not keep.any():
+        return None
+    return replace(index, forest=replace(forest, roots=forest.roots[keep], root_labels=forest.root_labels[keep]))
+
+
+@dataclass(frozen=True)
+class _Chase:
+    """A part turned about an axis before an index that stands."""
+
+    part: Part
+    pose: Floats | None
+    hinge: Hinge
+    standing: TriangleIndex
+
+    def turned(self, angle_rad: float) -> TriangleIndex:
+        turn = self.hinge.opened(angle_rad)
+        return self.part.placed(turn if self.pose is None else turn @ self.pose)
+
+    @cached_property
+    def labels(self) -> NDArray[np.int32]:
+        """(k,) what it may meet."""
+        return self.standing.forest.root_labels
+
+    @cached_property
+    def circles(self) -> Floats:
+        """(3, faces, 3, 3) m: the corners' circles as centre and two radii, the place being centre + cos + sin."""
+        mesh = self.part.mesh if self.pose is None else self.part.mesh.transformed(self.pose)
+        arm = mesh.corners - self.hinge.point
+        along = (arm @ self.hinge.axis)[..., None] * self.hinge.axis
+        return np.stack([self.hinge.point + along, arm - along, np.cross(self.hinge.axis, arm)])
+
+    @cached_property
+    def radius(self) -> Floats:
+        """(faces,) m, the largest distance of a face from the axis."""
+        return np.asarray(np.linalg.norm(self.circles[1], axis=2).max(axis=1))
+
+
+@dataclass(frozen=True)
+class _Pairs:
+    """Pairs of triangles, each over a stretch of the way on which it may come near.
+
+    Attributes:
+        face: (n,) of the part.
+        slot: (n,) lowest slot of what stands.
+        row: (n,) of ``_Chase.labels``.
+        middle, half: (n,) rad, the stretch.
+        lower: (n,) m, no nearer than this within the stretch.
+    """
+
+    face: Slots
+    slot: Slots
+    row: Slots
+    middle: Floats
+    half: Floats
+    lower: Floats
+
+    def __len__(self) -> int:
+        return len(self.face)
+
+    def __getitem__(self, keep: Slots | NDArray[np.bool_]) -> _Pairs:
+        return _Pairs(*(getattr(self, name)[keep] for name in self.__dataclass_fields__))
+
+    @staticmethod
+    def joined(pieces: Sequence[_Pairs]) -> _Pairs:
+        return _Pairs(*(np.concatenate([getattr(p, n) for p in pieces]) for n in _Pairs.__dataclass_fields__))
+
+
+@dataclass(frozen=True)
+class _Course:
+    """What is known of the way so far; its arrays are filled as it is followed.
+
+    Attributes:
+        chase: what moves against what.
+        angles: (k,) rad.
+        tolerance: rad.
+        distance: (k, rows) m.
+        touch: (rows,) rad, the first angle at which they are known to touch; inf.
+        least, least_rad: (rows,) m and rad, the smallest distance found.
+        points: (rows, 2, 3) m, where; on the part and on what stands.
+    """
+
+    chase: _Chase
+    angles: Floats
+    tolerance: float
+    distance: Floats
+    touch: Floats
+    least: Floats
+    least_rad: Floats
+    points: Floats
+
+    @staticmethod
+    def over(chase: _Chase, angles: Floats, tolerance: float) -> _Course:
+        rows = len(chase.labels)
+        return _Course(
+            chase,
+            angles,
+            tolerance,
+            np.zeros((len(angles), rows)),
+            np.full(rows, np.inf),
+            np.full(rows, np.inf),
+            np.zeros(rows),
+            np.zeros((rows, 2, 3)),
+        )
+
+    def followed(self) -> Iterator[float]:
+        """Follow the whole way; yields how much of it is done."""
+        count = len(self.angles)
+        for k, angle in enumerate(self.angles):
+            self.distance[k] = self._measured(float(angle))
+            yield 0.7 * (k + 1) / count
+        for k in range(count - 1):
+            self._between(float(self.angles[k]), float(self.angles[k + 1]), self.distance[k], self.distance[k + 1])
+            yield 0.7 + 0.3 * (k + 1) / (count - 1)
+
+    def _measured(self, angle: float) -> Floats:
+        """(rows,) m at one angle, by the index."""
+        near = self.chase.standing.approaches(self.chase.turned(angle))
+        found = np.zeros(len(self.chase.labels))
+        for row, label in enumerate(self.chase.labels.tolist()):
+            approach = near[label]
+            found[row] = self._told(row, angle, approach.distance_m, approach.on_other, approach.on_body)
+        return found
+
+    def _told(self, row: int, angle: float, distance: float, on_part: Floats, on_other: Floats) -> float:
+        """Take a distance into account; 0.0 for all that touches."""
+        if distance <= TOUCH_M:
+            distance = 0.0
+            earlier = angle < self.touch[row]
+            self.touch[row] = min(angle, self.touch[row])
+        else:
+            earlier = False
+        if distance < self.least[row] or earlier:
+            self.least[row], self.least_rad[row], self.points[row] = distance, angle, (on_part, on_other)
+        return distance
+
+    def _sought(self) -> Floats:
+        """(rows,) m, what comes nearer than this is still of interest."""
+        worth = np.maximum(LEAST_M, LEAST_SHARE * self.least)
+        # Half of what counts as touching, so that halving comes to an end in between.
+        return np.maximum(self.least - worth, 0.5 * TOUCH_M)
+
+    def _between(self, low: float, high: float, at_low: Floats, at_high: Floats) -> None:
+        """Find what is nearer, or touches earlier, between two angles at which the distances are known."""
+        fastest = float(self.chase.radius.max())
+        open_ = 0.5 * (at_low + at_high - fastest * (high - low)) < self._sought()
+        open_ &= low < self.touch - self.tolerance
+        if not open_.any():
+            return
+        pairs = self._gathered(0.5 * (low + high), 0.5 * (high - low), open_)
+        if pairs is None:
+            middle = 0.5 * (low + high)
+            between = self._measured(middle)
+            self._between(low, middle, at_low, between)
+            self._between(middle, high, between, at_high)
+        else:
+            self._halved(pairs)
+
+    def _gathered(self, middle: float, half: float, rows: NDArray[np.bool_]) -> _Pairs | None:
+        """All pairs that may be of interest within a stretch; None when they are too many."""
+        standing, moving = self.chase.standing, self.chase.turned(middle)
+        a, b, ga, gb = standing._against(moving)
+        radius = self.chase.radius
+        sought = np.where(rows, self._sought(), -np.inf)
+        row_of = np.zeros(int(self.chase.labels.max()) + 1, np.intp)
+        row_of[self.chase.labels] = np.arange(len(rows))
+        # Boxes are rounded outward and their distances to float32; a micrometre more is on the safe side of it.
+        reach = np.where(rows, self._sought() + half * radius.max() + 1e-6, 0.0)
+        limit = np.where(rows, (reach * reach).astype(np.float32), np.float32(-1.0))
+        pieces, count = [], 0
+        for sa, sb, square in _walk(a, b, ga, gb, lambda group: limit[row_of[b.label[group]]]):
+            face, row = a.below[sa].astype(np.intp), row_of[b.label[sb >> 3]]
+            lower = np.sqrt(square.astype(np.float64)) - 1e-6 - radius[face] * half
+            keep = lower < sought[row]
+            count += int(keep.sum())
+            if count > _CROWD and half > self.tolerance:
+                return None
+            around = np.full(len(face), middle), np.full(len(face), half)
+            pieces.append(_Pairs(face, sb, row, *around, lower)[keep])
+        return _Pairs.joined(pieces) if pieces else _NONE
+
+    def _halved(self, pairs: _Pairs) -> None:
+        """Measure the most promising pairs in the middle of their stretches and halve these, until none is left."""
+        while True:
+            keep = pairs.lower < self._sought()[pairs.row]
+            keep &= pairs.middle - pairs.half < self.touch[pairs.row] - self.tolerance
+            pairs = pairs[keep]
+            if len(pairs) == 0:
+                return
+            first = np.zeros(len(pairs), bool)
+            if len(pairs) > _CHUNK:
+                first[np.argpartition(pairs.lower, _CHUNK)[:_CHUNK]] = True
+            else:
+                first[:] = True
+            pairs = _Pairs.joined([pairs[~first], *self._halves(pairs[first])])
+
+    def _halves(self, pairs: _Pairs) -> tuple[_Pairs, _Pairs]:
+        """The earlier and the later half of each pair's stretch, with what measuring in its middle tells of them."""
+        centre, cos_way, sin_way = self.chase.circles[:, pairs.face]
+        cos, sin = np.cos(pairs.middle)[:, None, None], np.sin(pairs.middle)[:, None, None]
+        corners = centre + cos * cos_way + sin * sin_way
+        standing = self.chase.standing.corners.take(pairs.slot, axis=1).T.reshape(-1, 3, 3)
+        distance, on_part, on_other = closest_between_triangles(corners, standing)
+        touches = distance <= TOUCH_M
+        order = np.lexsort((np.where(touches, pairs.middle, distance), ~touches, pairs.row))
+        for k in order[np.flatnonzero(np.diff(pairs.row[order], prepend=-1))]:
+            self._told(int(pairs.row[k]), float(pairs.middle[k]), float(distance[k]), on_part[k], on_other[k])
+        normal = (on_part - on_other) / np.maximum(distance, 1e-300)[:, None]
+        normal[touches] = 0.0
+        away = ((cos * sin_way - sin * cos_way) * normal[:, None]).sum(axis=2)
+        radius, half = self.chase.radius[pairs.face], 0.5 * pairs.half
+
+        def part(sign: float, speed: Floats) -> _Pairs:
+            turn = pairs.half
+            nearer = np.minimum(np.maximum(speed, 0.0) * turn + 0.5 * radius * turn * turn, radius * turn)
+            lower = np.maximum(distance - nearer, pairs.lower)
+            return replace(pairs, middle=pairs.middle + sign * half, half=half, lower=lower)
+
+        return part(-1.0, away.max(axis=1)), part(1.0, (-away).max(axis=1))
+
+
+_NONE = _Pairs(*(np.zeros(0, np.intp) for _ in range(3)), *(np.zeros(0) for _ in range(3)))

@@ -1,17 +1,31 @@
-"""Where else the wing could stand: heights, fore-aft places and incidences at which everything stays clear."""
+"""Where else the wing could stand: heights, fore-aft places and incidences at which everything stays clear.
+
+No distance changes by more than the largest way that any point of the part goes (a distance is 1-Lipschitz in each
+point), and the two points that were nearest elsewhere, moved along, are at least as far apart as what is nearest here.
+Both bounds together leave few distances to be searched for, and those within a narrow shell.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..assembly.part import Part
+from ..errors import InputError
+from ..geometry.index import TriangleIndex
+from ..units import to_degrees, to_mm
 from .surroundings import Surroundings
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Slots = NDArray[np.intp]
+
+BOUND_M = 1e-4
+"""Room is interpolated only where it is known to lie between two values no farther apart than this."""
+_SHELL_M = 1e-7  # a search reaches that much beyond what it is to confirm
 
 
 @dataclass(frozen=True)
@@ -38,9 +52,57 @@ class SlideMap:
     tightest: NDArray[np.intp]
 
     @property
+    def clear(self) -> Bools:
+        """(i, j) whether everything has the room asked for and nothing touches."""
+        return np.asarray((self.room_m >= 0.0) & ~self.touches)
+
+    @property
     def sentence(self) -> str:
-        """How far it may go each way from today's place before something is tight, or that today's is not clear."""
-        raise NotImplementedError
+        """How far it may go each way from today's place before something is tight, or that today's is not clear.
+
+        Between the map's places room runs in straight lines; what is said is rounded down to a tenth of a step. Heights
+        are left to the map of places where the other axis is incidence.
+        """
+        i, j = int(np.argmin(np.abs(self.across_values))), int(np.argmin(np.abs(self.along_values)))
+        if not self.clear[i, j]:
+            return self._elsewhere(i, j)
+        axes = [(self.across, self.across_values, self.room_m[:, j], self.clear[:, j], i)]
+        if self.across != "turn":
+            axes.append((self.along, self.along_values, self.room_m[i], self.clear[i], j))
+        ways = [_way(*axis, sign) for axis in axes for sign in (1, -1)]
+        ways = [way for way in ways if way]
+        if not ways:
+            return "Today's place is clear."
+        return f"From today's place it may be {', '.join(ways[:-1])}{' or ' * (len(ways) > 1)}{ways[-1]}."
+
+    def _elsewhere(self, i: int, j: int) -> str:
+        amiss = (
+            "touches"
+            if self.touches[i, j]
+            else f"is too near by {to_mm(-float(self.room_m[i, j])):.1f} mm"
+        )
+        rows, columns = np.nonzero(self.clear)
+        if len(rows) == 0:
+            return f"Today's place {amiss}, and so is every place on this map of {self.across} and {self.along}."
+        # Ways of two kinds are compared as shares of what the map covers.
+        spans = [max(float(np.ptp(v)), 1e-300) for v in (self.across_values, self.along_values)]
+        if self.across != "turn":
+            spans = [1.0, 1.0]
+        across, along = self.across_values[rows], self.along_values[columns]
+        k = int(np.argmin((across / spans[0]) ** 2 + (along / spans[1]) ** 2))
+        moves = [
+            f"{_amount(axis, abs(float(value)))} {_WAYS[axis][value < 0.0][1]}"
+            for axis, value in ((self.across, across[k]), (self.along, along[k]))
+            if value != 0.0
+        ]
+        return f"Today's place {amiss}; the nearest clear place on the map is {' and '.join(moves)}."
+
+
+_WAYS = {
+    "aft": (("moved aft", "aft"), ("moved forward", "forward")),
+    "up": (("raised", "up"), ("lowered", "down")),
+    "turn": (("turned nose up", "nose up"), ("turned nose down", "nose down")),
+}
 
 
 def slide_maps(
@@ -57,6 +119,9 @@ def slide_maps(
 ) -> tuple[SlideMap, SlideMap]:
     """Two maps through today's place: fore-aft against height, and incidence against height.
 
+    ``touches`` and whether a place is clear are exact everywhere. So is ``room_m``, but where two bounds known from
+    other places lie within ``BOUND_M`` of each other it is their middle, so within half of that.
+
     Args:
         around: the body and its zones.
         parts: what is moved, all together and rigidly.
@@ -70,4 +135,142 @@ def slide_maps(
     Raises:
         InputError: no parts, or axes that are not rising or without 0.
     """
-    raise NotImplementedError
+    aft, up, turn = _axes(aft_m=aft_m, up_m=up_m, turn_rad=turn_rad)
+    pivot = np.asarray(pivot, np.float64)
+    if len(parts) == 0 or len(parts) != len(poses):
+        raise InputError(f"{len(parts)} parts with {len(poses)} poses are to be moved; give at least one, and a pose each.")
+    if pivot.shape != (3,) or not np.isfinite(pivot).all():
+        raise InputError("The point to turn about must be three numbers.")
+    for part, _, required in standing:
+        if not 0.0 <= required < np.inf:
+            raise InputError(f"The clearance asked for at “{part.name}” must be a length of 0 mm or more.")
+    first = np.stack([*np.meshgrid(aft, up, indexing="ij"), np.zeros((len(aft), len(up)))], axis=2)
+    second = np.stack(np.meshgrid([0.0], up, turn, indexing="ij"), axis=3)[0].transpose(1, 0, 2)
+    places, number = np.unique(np.concatenate([first.reshape(-1, 3), second.reshape(-1, 3)]), axis=0, return_inverse=True)
+    number = number.ravel()
+    search = _Search.over(around, parts, poses, pivot, standing, places)
+    columns = [number[: first[..., 0].size].reshape(first.shape[:2]), number[first[..., 0].size :].reshape(second.shape[:2])]
+    order = list(dict.fromkeys(_order(columns[0], aft, up) + _order(columns[1], turn, up)))
+    for done, place in enumerate(order):
+        tick(done / len(order), f"Place {done + 1} of {len(order)}")
+        search.settle(place)
+    tick(1.0, f"{len(order)} places")
+    maps = [
+        SlideMap(name, "up", values, up, search.room[here], search.touches[here], search.tightest[here])
+        for name, values, here in (("aft", aft, columns[0]), ("turn", turn, columns[1]))
+    ]
+    return maps[0], maps[1]
+
+
+@dataclass(frozen=True)
+class _Search:
+    """Places to be tried, and what is known about them so far; its arrays are filled on the way.
+
+    Obstacles are the body's zones and then the standing parts, k together.
+
+    Attributes:
+        parts, poses: what is moved, from where.
+        reach_of: (p,) m, how far each part's points lie from the turning axis at most.
+        pivot: (3,) m.
+        obstacles: indices with the number of their label 0.
+        required: (k,) m.
+        places: (n, 3) aft m, up m, turn rad.
+        lower: (n, p, k) m, no nearer than this; -inf where nothing was measured.
+        points: (n, p, k, 2, 3) m, the two nearest points found there, the part's one as it lies today; NaN.
+        room, touches, tightest: (n,) the answer.
+    """
+
+    parts: Sequence[Part]
+    poses: Sequence[Floats | None]
+    reach_of: Floats
+    pivot: Floats
+    obstacles: Sequence[tuple[TriangleIndex, int]]
+    required: Floats
+    places: Floats
+    lower: Floats
+    points: Floats
+    room: Floats
+    touches: Bools
+    tightest: Slots
+
+    @staticmethod
+    def over(
+        around: Surroundings,
+        parts: Sequence[Part],
+        poses: Sequence[Floats | None],
+        pivot: Floats,
+        standing: Sequence[tuple[Part, Floats | None, float]],
+        places: Floats,
+    ) -> _Search:
+        zones = len(around.scan.zones)
+        obstacles = [(around.index, 0)]
+        obstacles += [(part.placed(pose), zones + k) for k, (part, pose, _) in enumerate(standing)]
+        required = np.array([z.required_m for z in around.scan.zones] + [asked for _, _, asked in standing])
+        off = []
+        for part, pose in zip(parts, poses, strict=True):
+            points = part.mesh.points if pose is None else part.mesh.transformed(pose).points
+            off.append(float(np.hypot(points[:, 0] - pivot[0], points[:, 2] - pivot[2]).max()))
+        n, p, k = len(places), len(parts), len(required)
+        return _Search(
+            parts, poses, np.array(off), pivot, obstacles, required, places, np.full((n, p, k), -np.inf),
+            np.full((n, p, k, 2, 3), np.nan), np.zeros(n), np.zeros(n, bool), np.zeros(n, np.intp),
+        )  # fmt: skip
+
+    def settle(self, place: int) -> None:
+        """Find room, touching and the tightest obstacle at a place."""
+        lower, upper = self._bounds(place)
+        room = upper - self.required
+        at_least = float((lower - self.required).min())
+        least = float(room.min())
+        certain = at_least >= 0.0 or least < 0.0
+        if certain and least - at_least <= BOUND_M and lower.min() > 0.0:
+            self._tell(place, 0.5 * (least + at_least), False, room)
+            return
+        matrix = self._matrix(place)
+        for p in np.argsort((lower - self.required).min(axis=1)):
+            # What may be tightest is measured; of the rest, what may touch is searched for touching alone.
+            reach = np.maximum(np.minimum(upper[p], float(room.min()) + self.required), 0.0) + _SHELL_M
+            reach[(lower[p] - self.required >= room.min()) & (lower[p] > 0.0)] = -1.0
+            if (reach < 0.0).all():
+                continue
+            pose = self.poses[p]
+            moving = self.parts[p].placed(matrix if pose is None else matrix @ pose)
+            for index, start in self.obstacles:
+                stop = start + int(index.forest.root_labels.max()) + 1
+                wanted = reach[start:stop]
+                if (wanted < 0.0).all():
+                    continue
+                self.lower[place, p, start:stop] = np.maximum(lower[p, start:stop], wanted)
+                for label, distance, on_part, on_body in _nearest_within(index, moving, wanted):
+                    k = start + label
+                    upper[p, k] = self.lower[place, p, k] = distance
+                    self.points[place, p, k] = (on_part - matrix[:3, 3]) @ matrix[:3, :3], on_body
+                room[p] = upper[p] - self.required
+        self._tell(place, float(room.min()), bool((upper == 0.0).any()), room)
+
+    def _tell(self, place: int, room: float, touches: bool, rooms: Floats) -> None:
+        self.room[place], self.touches[place] = room, touches
+        self.tightest[place] = int(rooms.min(axis=0).argmin())
+
+    def _bounds(self, place: int) -> tuple[Floats, Floats]:
+        """(p, k), (p, k) m, what each distance is at least and at most, from what was measured elsewhere."""
+        known = np.flatnonzero((self.lower > -np.inf).any(axis=(1, 2)))
+        shape = self.lower.shape[1:]
+        if len(known) == 0:
+            return np.zeros(shape), np.full(shape, np.inf)
+        off = self.places[known] - self.places[place]
+        way = np.hypot(off[:, 0], off[:, 1])[:, None] + 2.0 * np.sin(0.5 * np.abs(off[:, 2:])) * self.reach_of
+        lower = np.maximum((self.lower[known] - way[:, :, None]).max(axis=0), 0.0)
+        matrix = self._matrix(place)
+        on_part, on_body = np.moveaxis(self.points[known], 3, 0)
+        apart = np.linalg.norm(on_part @ matrix[:3, :3].T + matrix[:3, 3] - on_body, axis=3)
+        return lower, np.where(np.isnan(apart), np.inf, apart).min(axis=0)
+
+    def _matrix(self, place: int) -> Floats:
+        """(4, 4) from today's place."""
+        aft, up, turn = self.places[place]
+        cos, sin = np.cos(turn), np.sin(turn)
+        matrix = np.eye(4)
+        matrix[:3, :3] = [[cos, 0.0, -sin], [0.0, 1.0, 0.0], [sin, 0.0, cos]]
+        matrix[:3, 3] = self.pivot - matrix[:3, :3] @ self.pivot + [-aft, 0.0, up]
+        return matrix

@@ -1,8 +1,8 @@
 """Colours for signed deviations: pale where they are small, darker the larger they are, blue inside, orange outside.
 
-Both arms are straight lines in OKLab (B. Ottosson, "A perceptual color space for image processing", 2020; matrices
-from memory) from one pale neutral to two ends of equal lightness and chroma, so equal steps look equal, lightness
-alone tells the size, and blue against orange tells the side to people who do not see red and green apart.
+Both arms are straight lines in OKLab from one pale neutral to two ends of equal lightness and chroma, so equal steps
+look equal, lightness alone tells the size, and blue against orange tells the side to people who do not see red and
+green apart.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from ..colour import rgba
 from ..errors import InputError
 from ..units import to_mm
 
@@ -27,20 +28,8 @@ STEP = 0.25
 UNKNOWN = 0.6
 """OKLab lightness of the grey for points without a partner."""
 
-_LMS_FROM_LAB = np.array(
-    [
-        [1.0, 0.3963377774, 0.2158037573],
-        [1.0, -0.1055613458, -0.0638541728],
-        [1.0, -0.0894841775, -1.2914855480],
-    ]
-)
-_RGB_FROM_LMS = np.array(
-    [
-        [4.0767416621, -3.3077115913, 0.2309699292],
-        [-1.2684380046, 2.6097574011, -0.3413193965],
-        [-0.0041960863, -0.7034186147, 1.7076147010],
-    ]
-)
+NO_PARTNER = rgba(np.float64(UNKNOWN), np.float64(0.0), np.float64(0.0), srgb=True)
+"""sRGB (4,) of points without a partner, for the legend."""
 
 
 def deviation_colours(deviation_m: Floats, limit_m: float, tolerance_m: float = 0.0, *, srgb: bool = False) -> Floats:
@@ -68,11 +57,7 @@ def deviation_colours(deviation_m: Floats, limit_m: float, tolerance_m: float = 
     along = np.where(np.abs(off) > tolerance_m, along, 0.0)
     hue = np.where(off > 0.0, OUTSIDE_HUE, INSIDE_HUE)
     light = np.where(np.isnan(off), UNKNOWN, PALE + (DARK - PALE) * along)
-    lab = np.stack([light, STRENGTH * along * np.cos(hue), STRENGTH * along * np.sin(hue)], axis=-1)
-    rgb = np.clip((lab @ _LMS_FROM_LAB.T) ** 3 @ _RGB_FROM_LMS.T, 0.0, 1.0)
-    if srgb:
-        rgb = np.where(rgb <= 0.0031308, 12.92 * rgb, 1.055 * rgb ** (1.0 / 2.4) - 0.055)
-    return np.concatenate([rgb, np.ones((*off.shape, 1))], axis=-1)
+    return rgba(light, STRENGTH * along, hue, srgb=srgb)
 
 
 def colour_ticks(limit_m: float, tolerance_m: float = 0.0) -> list[tuple[float, str]]:
@@ -91,3 +76,8 @@ def colour_ticks(limit_m: float, tolerance_m: float = 0.0) -> list[tuple[float, 
         arm.append(tolerance_m)
     values = sorted([0.0, *arm, *(-v for v in arm)])
     return [(v, "0" if v == 0.0 else f"{to_mm(v):+.3g}".replace("-", "\N{MINUS SIGN}")) for v in values]
+
+
+def colour_steps(limit_m: float, tolerance_m: float = 0.0, count: int = 64) -> Floats:
+    """sRGB (count, 4) of even steps from ``-limit_m`` to ``limit_m``, for the legend."""
+    return deviation_colours(np.linspace(-limit_m, limit_m, count), limit_m, tolerance_m, srgb=True)

@@ -222,6 +222,40 @@ class Element:
         return segment, (share - shares[segment]) / (shares[segment + 1] - shares[segment])
 
 
+def placed(element: Element, matrix: Floats) -> Element:
+    """The element moved by a rigid (4, 4) ``matrix`` that turns it about the car's y axis at most.
+
+    Raises:
+        InputError: the matrix scales, mirrors, or turns about another axis: the numbers cannot tell such an element.
+    """
+    turn = np.asarray(matrix, np.float64)[:3, :3]
+    nose_up = math.atan2(-turn[0, 2], turn[0, 0])
+    about_y = np.array(
+        [[math.cos(nose_up), 0.0, -math.sin(nose_up)], [0.0, 1.0, 0.0], [math.sin(nose_up), 0.0, math.cos(nose_up)]]
+    )
+    if not np.abs(turn - about_y).max() < 1e-5:
+        raise InputError(
+            f"Element “{element.name}” was scaled, or turned about another axis than the car's y; move it and turn "
+            "it about y only, and set span, sweep and dihedral by their numbers."
+        )
+    slope = about_y @ [-math.tan(element.sweep_rad), 0.0, math.tan(element.dihedral_rad)]
+    inner = []
+    for station in element.inner:
+        aft, up = station.offset_m
+        off = about_y @ [-aft, 0.0, up]
+        inner.append(
+            replace(station, incidence_rad=station.incidence_rad + nose_up, offset_m=np.array([-off[0], off[2]]))
+        )
+    return replace(
+        element,
+        leading_edge=about_y @ element.leading_edge + np.asarray(matrix, np.float64)[:3, 3],
+        sweep_rad=math.atan(-slope[0]),
+        dihedral_rad=math.atan(slope[2]),
+        incidence_rad=element.incidence_rad + nose_up,
+        inner=tuple(inner),
+    )
+
+
 def turned_over(element: Element, mirror_incidence: bool = False) -> Element:
     """The element with each section reflected in its own chord line; the leading edge stays forward.
 

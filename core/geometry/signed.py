@@ -20,6 +20,7 @@ from .pairs import cross
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
+Slots = NDArray[np.intp]
 
 BESIDE = 0.7
 """A point that sees the border of an open surface at more than about 45° lies beside the surface, not over it."""
@@ -32,7 +33,7 @@ _NEXT = [1, 2, 0]
 @dataclass(frozen=True)
 class SignedDistance:
     """Attributes:
-    distance_m: (n,) positive outside; nan beyond reach and beside the border of an open surface.
+    distance_m: (n,) positive outside; nan beyond reach and, unless asked for, beside the border of an open surface.
     face: (n,) int32 the nearest triangle, -1 beyond reach.
     foot: (n, 3) m the nearest place of the surface, nan beyond reach.
     """
@@ -43,22 +44,69 @@ class SignedDistance:
 
 
 @dataclass(frozen=True)
+class Fans:
+    """The faces round every place of a mesh, so that what a place needs costs the same on any mesh.
+
+    Attributes:
+        place: (n,) int32 for each point the number of its place; points at one place have the same number.
+        first: (places + 1,) where each place's fan starts.
+        corner: (3 m,) int32, ``3 * face + corner`` place after place.
+    """
+
+    place: Ints
+    first: Slots
+    corner: Ints
+
+    @staticmethod
+    def of(mesh: TriMesh, keep: NDArray[np.bool_] | None = None) -> Fans:
+        """Sort the corners of the faces ``keep`` (m,) of ``mesh``; 1.0 M faces take about 0.13 s and 16 MB.
+
+        A face two of whose corners share a place is left out: it has no edges of its own.
+        """
+        place = _places(mesh.points)
+        corners = place[mesh.triangles]
+        a, b, c = corners.T
+        real = (a != b) & (b != c) & (c != a)
+        real = real if keep is None else real & keep
+        number = None if real.all() else (3 * np.flatnonzero(real)[:, None] + np.arange(3)).ravel().astype(np.int32)
+        flat = corners.ravel() if number is None else corners.ravel()[number]
+        # Two rounds over half the bits each, which numpy sorts without comparing: a third of the time.
+        order = np.argsort(flat.astype(np.uint16), kind="stable")
+        order = order[np.argsort((flat >> 16).astype(np.uint16)[order], kind="stable")]
+        first = np.concatenate([[0], np.cumsum(np.bincount(flat, minlength=int(place.max(initial=-1)) + 1))])
+        return Fans(place, first, order.astype(np.int32) if number is None else number[order])
+
+    def around(self, places: Ints) -> tuple[Slots, Ints]:
+        """The fans of ``places`` (k,), one after the other: (f,) whose it is, (f,) ``3 * face + corner``."""
+        size = self.first[places + 1] - self.first[places]
+        whose = np.repeat(np.arange(len(places)), size)
+        skip = self.first[places] - np.concatenate([[0], np.cumsum(size)[:-1]])
+        return whose, self.corner[np.arange(len(whose)) + np.repeat(skip, size)]
+
+
+@dataclass(frozen=True)
 class SignedSurface:
     """A surface ready to be asked for signed distances.
 
     Attributes:
-        mesh: its triangles, those without area left out.
+        mesh: its triangles.
         faces: (m,) int32 their numbers in the mesh it was built from.
         index: over ``mesh``.
+        fans: of the faces that count.
+        labelled_only: whether faces labelled -1 in the index do not count.
     """
 
     mesh: TriMesh
     faces: Ints
     index: TriangleIndex
+    fans: Fans
+    labelled_only: bool = False
 
     @staticmethod
     def build(mesh: TriMesh) -> SignedSurface:
         """Prepare ``mesh``, counter-clockwise seen from outside; points at one place count as one.
+
+        Faces without area are left out.
 
         Raises:
             InputError: no triangle with an area, or coordinates that are not numbers.
@@ -69,10 +117,28 @@ class SignedSurface:
         if len(faces) == 0:
             raise InputError("The surface holds no face with an area, so nothing can lie off it.")
         mesh = TriMesh(mesh.points, mesh.triangles[faces])
-        return SignedSurface(mesh, faces, TriangleIndex.build(mesh))
+        return SignedSurface(mesh, faces, TriangleIndex.build(mesh), Fans.of(mesh))
 
-    def distance(self, points: Floats, reach_m: float = np.inf) -> SignedDistance:
+    @staticmethod
+    def over(mesh: TriMesh, index: TriangleIndex, labels: Ints | None = None) -> SignedSurface:
+        """The same with an ``index`` over ``mesh`` that is there already, for the faces whose label is not -1.
+
+        Args:
+            mesh: as in ``build``; faces without area may be nearest, but turn no normal.
+            index: of ``mesh`` as it stands.
+            labels: (m,) those of the index; None when it has none.
+        """
+        keep = None if labels is None else labels >= 0
+        faces = np.arange(len(mesh.triangles), dtype=np.int32)
+        return SignedSurface(mesh, faces, index, Fans.of(mesh, keep), labels is not None)
+
+    def distance(self, points: Floats, reach_m: float = np.inf, beside: bool = False) -> SignedDistance:
         """Signed distances of ``points`` (n, 3) m, looking no farther than ``reach_m``.
+
+        Args:
+            points: (n, 3) m.
+            reach_m: m.
+            beside: give points beside the border of an open surface their plain distance instead of nan.
 
         Raises:
             InputError: points whose coordinates are not numbers.
@@ -80,7 +146,7 @@ class SignedSurface:
         points = np.asarray(points, np.float64)
         if not np.isfinite(points).all():
             raise InputError("Points to measure from a surface must have numbers as coordinates; clean the scan first.")
-        distance, face, foot = self.index.nearest(points, reach_m)
+        distance, face, foot = self.index.nearest(points, reach_m, self.labelled_only)
         near = np.flatnonzero(face >= 0)
         code = np.zeros(len(near), np.int8)
         for start in range(0, len(near), _PART):
@@ -89,12 +155,14 @@ class SignedSurface:
             distance[some], foot[some], code[start : start + _PART] = _place(points[some], corners)
         off = np.flatnonzero(code != _FACE)
         some = near[off]
-        normal, rim = _normals(self.mesh, face[some], code[off])
+        normal, rim = _normals(self.mesh, self.fans, face[some], code[off])
         lean = ((points[some] - foot[some]) * normal).sum(axis=1)
-        beside = some[rim & (np.abs(lean) < BESIDE * distance[some])]
-        distance[some] = np.where(lean < 0.0, -distance[some], distance[some])
+        aside = rim & (np.abs(lean) < BESIDE * distance[some])
+        distance[some] = np.where((lean < 0.0) & ~aside, -distance[some], distance[some])
         face[near] = self.faces[face[near]]
-        distance[face < 0], distance[beside] = np.nan, np.nan
+        distance[face < 0] = np.nan
+        if not beside:
+            distance[some[aside]] = np.nan
         return SignedDistance(distance, face, foot)
 
 
@@ -119,14 +187,15 @@ def _place(points: Floats, corners: Floats) -> tuple[Floats, Floats, NDArray[np.
     height = (n * d).sum(axis=0)
     s = (n * cross(d, v)).sum(axis=0)
     t = (n * cross(u, d)).sum(axis=0)
-    distance, foot = height / np.sqrt(area), p - height / area * n
+    tiny = np.finfo(float).tiny
+    distance, foot = height / np.sqrt(np.maximum(area, tiny)), p - height / np.maximum(area, tiny) * n
     code = np.zeros(len(points), np.int8)
     off = np.flatnonzero((s <= 0.0) | (t <= 0.0) | (s + t >= area))
     p, a = p[:, off], a[:, :, off]
     best = np.full(len(off), np.inf)
     for k, after in enumerate(_NEXT):
         run = a[after] - a[k]
-        share = np.clip(((p - a[k]) * run).sum(axis=0) / (run * run).sum(axis=0), 0.0, 1.0)
+        share = np.clip(((p - a[k]) * run).sum(axis=0) / np.maximum((run * run).sum(axis=0), tiny), 0.0, 1.0)
         here = np.where(share < 1.0, a[k] + share * run, a[after])
         square = ((p - here) ** 2).sum(axis=0)
         better = np.flatnonzero(square < best)
@@ -138,45 +207,51 @@ def _place(points: Floats, corners: Floats) -> tuple[Floats, Floats, NDArray[np.
     return distance, foot.T, code
 
 
-def _normals(mesh: TriMesh, face: Ints, code: NDArray[np.int8]) -> tuple[Floats, NDArray[np.bool_]]:
+def _normals(mesh: TriMesh, fans: Fans, face: Ints, code: NDArray[np.int8]) -> tuple[Floats, NDArray[np.bool_]]:
     """Unit pseudonormals (n, 3) of edges and corners, and whether (n,) an open surface ends there."""
-    # Only the faces round the triangles in question matter, so that a large scan costs no more than a small one.
-    name = _names(mesh.points)
-    asked = np.zeros(len(name), bool)
-    asked[name[mesh.triangles[face]]] = True
-    triangles = name[mesh.triangles]
-    kept = np.flatnonzero(asked[triangles].any(axis=1))
-    triangles, corners = triangles[kept], mesh.points[mesh.triangles[kept]]
-    normal = face_normals(corners)[0]
-    run = corners[:, _NEXT] - corners
-    run = run / np.maximum(np.linalg.norm(run, axis=2), 1e-300)[:, :, None]
-    cosine = -(run * run[:, [2, 0, 1]]).sum(axis=2)
-    angle = np.arccos(np.clip(cosine, -1.0, 1.0))
-    at_corner = np.zeros((len(name), 3))
-    for c in range(3):
-        at_corner[:, c] = np.bincount(triangles.ravel(), (angle * normal[:, c, None]).ravel(), len(name))
-    start, end = triangles, triangles[:, _NEXT]
-    key = np.minimum(start, end).astype(np.int64) * len(name) + np.maximum(start, end)
-    edge, tally = np.unique(key, return_inverse=True, return_counts=True)[1:]
-    edge = edge.reshape(-1, 3)
-    at_edge = np.stack([np.bincount(edge.ravel(), np.repeat(normal[:, c], 3), len(tally)) for c in range(3)], axis=1)
-    open_edge = tally[edge] == 1
-    rim = np.zeros(len(name), bool)
-    rim[start[open_edge]] = rim[end[open_edge]] = True
-
-    row, part = np.searchsorted(kept, face), (code - 1) % 3
-    number, joint = triangles[row, part], edge[row, part]
-    corner = code >= _CORNER
-    found = np.where(corner[:, None], at_corner[number], at_edge[joint])
+    triangles, row, part = fans.place[mesh.triangles[face]], np.arange(len(face)), (code - 1) % 3
+    start = triangles[row, part]
+    end = np.where(code >= _CORNER, start, triangles[row, (part + 1) % 3])
+    places = len(fans.first) - 1
+    key = np.minimum(start, end).astype(np.int64) * places + np.maximum(start, end)
+    key, which = np.unique(key, return_inverse=True)
+    start, end = (v.astype(np.int32) for v in np.divmod(key, places))
+    whose, corner = fans.around(start)
+    here, at = np.divmod(corner, 3)
+    names = fans.place[mesh.triangles[here]]
+    row = np.arange(len(here))
+    after, before = names[row, (at + 1) % 3], names[row, (at + 2) % 3]
+    at_corner = (start == end)[whose]
+    joined = at_corner | (after == end[whose]) | (before == end[whose])
+    corners = mesh.points[mesh.triangles[here[joined]]]
+    weight = np.where(at_corner[joined], _angles(corners, at[joined]), 1.0)
+    normal = face_normals(corners)[0] * weight[:, None]
+    found = np.stack([np.bincount(whose[joined], normal[:, c], len(key)) for c in range(3)], axis=1)
     length = np.linalg.norm(found, axis=1)
-    return found / np.maximum(length, 1e-300)[:, None], np.where(corner, rim[number], tally[joint] == 1)
+
+    # An edge that only one face has is a border; a corner lies on it where one of its edges does.
+    rim = np.bincount(whose[joined], minlength=len(key)) == 1
+    whose, ends = np.tile(whose[at_corner], 2), np.concatenate([after[at_corner], before[at_corner]])
+    spoke, tally = np.unique(whose * places + ends, return_counts=True)
+    rim[start == end] = False
+    rim[spoke[tally == 1] // places] = True
+    return (found / np.maximum(length, 1e-300)[:, None])[which], rim[which]
 
 
-def _names(points: Floats) -> NDArray[np.intp]:
+def _angles(corners: Floats, at: Ints) -> Floats:
+    """Angles (n,) rad of triangles (n, 3, 3) at their corners ``at``."""
+    row = np.arange(len(at))
+    here = corners[row, at]
+    u, v = corners[row, (at + 1) % 3] - here, corners[row, (at + 2) % 3] - here
+    length = np.linalg.norm(u, axis=1) * np.linalg.norm(v, axis=1)
+    return np.asarray(np.arccos(np.clip((u * v).sum(axis=1) / np.maximum(length, 1e-300), -1.0, 1.0)))
+
+
+def _places(points: Floats) -> Ints:
     """(n,) the same number for points at the same place."""
     bits = np.ascontiguousarray(points + 0.0).view(np.uint64)  # adding 0.0 makes -0.0 the same as 0.0
     mixed = np.zeros(len(points), np.uint64)
     for k in range(3):
         mixed = (mixed ^ bits[:, k]) * np.uint64(0x9E3779B97F4A7C15)
         mixed ^= mixed >> np.uint64(29)
-    return np.unique(mixed, return_inverse=True)[1].astype(np.intp)
+    return np.unique(mixed, return_inverse=True)[1].astype(np.int32)

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import base64
-import struct
 from collections.abc import Sequence
 from html import escape
 
 import numpy as np
 
-from ..clearance.result import ZoneClearance
 from ..elements.deviation import DeviationSummary
 from ..errors import InputError
 from ..lift.result import Band
 from ..units import to_kmh, to_mm
+from .checks import CAUTION, MARKS, check_blocks, verdict
 from .histogram import histogram_svg, profile_svg
+from .png import png_size
 from .results import (
     ResultRow,
     SectionRow,
@@ -24,6 +24,7 @@ from .results import (
     figure,
     nearest_zone,
     results_table,
+    variant_notes,
 )
 from .style import STYLE
 from .svg import bar_limits, lift_bars, minus, section_plot
@@ -32,20 +33,21 @@ CAUTIONS = (
     "Loads and mounts: no strength was checked. The force acts on the brackets, the screws and the sheet under them, "
     "grows with the square of the speed and shakes; have a licensed engineer prove the mounts for the highest speed "
     "and for both directions of the force.",
-    "Lamps, number plate and view: nothing may hide them from the angles that the rules ask for. A wing that covers "
-    "the high stop lamp may need a second approved one.",
+    "Lamps, number plate and view: nothing may hide them from the angles that the rules ask for. The angles here are "
+    "those of the text named beside each lamp; other texts, other cars and later series ask for others, and the light "
+    "itself was not measured. A wing that covers the high stop lamp may need a second approved one. The view in the "
+    "mirror rests on where eyes and glass were set.",
     "Edges and projections: rules limit sharp edges, small radii and parts that stand out beyond the body; round and "
-    "cover them, end plates above all.",
+    "cover them, end plates above all. Radii here are estimates from a mesh: feel and measure the finished part.",
     "Local codes come first: whether a wing may be fitted, how far it may reach and who must inspect it differs from "
-    "place to place. Ask the inspecting body before metal is cut.",
+    "place to place. No verdict here replaces it, nor the judgement of a licensed practitioner; ask the inspecting body "
+    "before metal is cut.",
     "What an estimate cannot tell: stall and separated flow, gusts and cross wind, soft parts that bend, the balance "
     "between the axles and so the handling. A car with more load behind may steer less; try changes with care, away "
     "from traffic.",
 )
 """What every report says, unless told otherwise."""
 
-_CAUTION = "\N{WARNING SIGN}\N{VARIATION SELECTOR-15}"
-_MARKS = {"clear": "\N{CHECK MARK}", "tight": _CAUTION, "touches": "\N{MULTIPLICATION X}"}
 _DIRECTIONS = {
     "downforce": '<span class="down">\N{DOWNWARDS ARROW} downforce</span>',
     "lift": '<span class="up">\N{UPWARDS ARROW} lift</span>',
@@ -93,10 +95,11 @@ def report_html(
 
 
 def _comparison(variants: Sequence[VariantResult]) -> str:
-    lines, last = [], None
+    lines, last, notes = [], None, {v.name: variant_notes(v) for v in variants}
     for row in results_table(variants):
         if row.variant != last:
-            lines.append(f'<tr class="variant"><td colspan="8">{escape(row.variant)}</td></tr>')
+            said = "".join(f"<small>{escape(n)}</small>" for n in notes[row.variant])
+            lines.append(f'<tr class="variant"><td colspan="8">{escape(row.variant)}{said}</td></tr>')
             last = row.variant
         lines.append(_comparison_row(row))
     return (
@@ -117,7 +120,7 @@ def _comparison_row(row: ResultRow) -> str:
         return f'<tr class="total"><td>total</td><td></td><td class="n"></td><td class="n"></td>{forces}<td></td></tr>'
     near = escape(row.nearest)
     if row.collides not in ("no", "not checked"):
-        near = f'<span class="verdict touches">{_MARKS["touches"]} collides</span> {escape(row.collides)}'
+        near = f'<span class="verdict touches">{MARKS["touches"]} collides</span> {escape(row.collides)}'
     return (
         f'<tr><td>{escape(row.element)}</td><td class="way">{_DIRECTIONS[row.direction]}</td>'
         f'<td class="n">{row.chord_mm}</td><td class="n">{minus(row.incidence_deg)}</td>{forces}<td>{near}</td></tr>'
@@ -152,7 +155,7 @@ def _card(number: int, variants: Sequence[VariantResult], limits: tuple[float, f
     words = "".join(f"<li>{escape(e.sentence)}</li>" for e in v.lift.elements)
     warnings = [(e.element, w) for e in v.lift.elements for w in e.warnings] + [("", w) for w in v.lift.warnings]
     warned = "".join(
-        f'<p class="warn"><b>{_CAUTION} {escape(name) or "Note"}:</b> {escape(text)}</p>' for name, text in warnings
+        f'<p class="warn"><b>{CAUTION} {escape(name) or "Note"}:</b> {escape(text)}</p>' for name, text in warnings
     )
     total = v.lift.on_car_total_n or v.lift.group_total_n
     where = "on the car" if v.lift.on_car_total_n is not None else "over the road, without the car"
@@ -164,7 +167,7 @@ def _card(number: int, variants: Sequence[VariantResult], limits: tuple[float, f
         + warned
         + "<h4>Forces, with the range they may lie in</h4>"
         + f'<figure class="bars">{lift_bars(_forces(v), limits)}</figure>'
-        + _zones(v)
+        + check_blocks(v)
         + "</article>\n"
     )
 
@@ -206,32 +209,10 @@ def _stored(number: int, variant: VariantResult) -> str:
 
 
 def _png_size(variant: VariantResult) -> tuple[int, int]:
-    """Width and height from the file's first chunk (PNG, ISO/IEC 15948)."""
-    head = (variant.picture or b"")[:24]
-    if len(head) < 24 or head[:8] != b"\x89PNG\r\n\x1a\n":
+    size = png_size(variant.picture or b"")
+    if size is None:
         raise InputError(f"The picture of variant “{variant.name}” is no PNG file; render it again.")
-    width, height = struct.unpack(">II", head[16:24])
-    return int(width), int(height)
-
-
-def _zones(variant: VariantResult) -> str:
-    rows = "".join(_zone_row(c.element, z) for c in variant.clearance for z in c.zones)
-    if not rows:
-        return ""
-    return (
-        '<h4>Clearance</h4><table class="zones"><thead><tr><th>Element</th><th>Zone</th><th class="n">Distance mm</th>'
-        f'<th class="n">Asked mm</th><th>Verdict</th></tr></thead><tbody>{rows}</tbody></table>'
-    )
-
-
-def _zone_row(element: str, zone: ZoneClearance) -> str:
-    word = f"{zone.verdict}, faces cross" if zone.collides else zone.verdict
-    return (
-        f"<tr><td>{escape(element)}</td><td>{escape(zone.zone)}</td>"
-        f'<td class="n">{figure(to_mm(zone.distance_m), 1)}</td>'
-        f'<td class="n">{figure(to_mm(zone.required_m), 1)}</td>'
-        f'<td class="verdict {escape(zone.verdict)}">{_MARKS[zone.verdict]} {escape(word)}</td></tr>'
-    )
+    return size
 
 
 def _measured(
@@ -297,11 +278,11 @@ def _section_fit(s: SectionRow) -> str:
     share = "\N{EN DASH}" if s.share_within is None else f"{figure(100.0 * s.share_within, 1)} %"
     numbers = (figure(s.rms_mm, 3), figure(s.p95_mm, 3), figure(s.max_mm, 3), share)
     cells = "".join(f'<td class="n">{n}</td>' for n in numbers)
-    kind, word = ("clear", "within") if s.within_tolerance else ("tight", "beyond")
+    fits = verdict("clear", "within") if s.within_tolerance else verdict("tight", "beyond")
     unseen = "; ".join(s.unseen) + (f" ({figure(100.0 * s.left_out, 1)} % left out)" if s.left_out else "")
     return (
         f'<tr><td>{escape(s.element)}</td><td class="n">{minus(figure(s.station_mm))}</td>{cells}'
-        f'<td class="verdict {kind}">{_MARKS[kind]} {word}</td><td>{escape(unseen)}</td></tr>'
+        f"{fits}<td>{escape(unseen)}</td></tr>"
     )
 
 
@@ -326,7 +307,7 @@ def _cautions(cautions: Sequence[str]) -> str:
     for text in cautions:
         head, colon, rest = text.partition(": ")
         items.append(f"<li><b>{escape(head)}:</b> {escape(rest)}</li>" if colon else f"<li>{escape(text)}</li>")
-    head = f'<section class="cautions"><h2>{_CAUTION} Before anything is built</h2>'
+    head = f'<section class="cautions"><h2>{CAUTION} Before anything is built</h2>'
     return f"{head}<ul>{''.join(items)}</ul></section>\n"
 
 
@@ -336,7 +317,13 @@ def _method() -> str:
         "<li><b>Sections:</b> plane cuts through the scan; a thickness form on a mean line fitted by least squares of "
         "the distances; chord from the middle of the trailing edge to the farthest point of the nose.</li>"
         "<li><b>Clearance:</b> smallest distance between the faces of the rebuilt element and those of each zone of "
-        "the scan; faces that cross are a collision.</li>"
+        "the scan, less the allowance where one is set; faces that cross are a collision, and how deep they cross is an "
+        "estimate.</li>"
+        "<li><b>Lid and room to move:</b> the lid is turned about its axis in steps too short to pass a contact; the "
+        "maps are checked at each place of their grid and joined by straight lines between.</li>"
+        "<li><b>Bending:</b> a beam on its mounts under the estimated force spread like the chord.</li>"
+        "<li><b>Lamps and mirror:</b> straight sight lines from points on the lamp to a far observer, and from the road "
+        "to the mirror image of the eyes; counted by what stops them.</li>"
         "<li><b>Forces:</b> a lattice of vortex rings on each element over its mirror image in the road, alone, then "
         "all elements together, then among source panels on the scanned body. Air without friction, less a share for "
         "what real sections lose; steady, straight ahead, no wheels, no engine air.</li>"

@@ -10,10 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..assembly.assembly import Assembly
-from ..clearance.result import ElementClearance, ZoneClearance
+from ..clearance.deflection import Deflection
+from ..clearance.edges import SharpEdges
+from ..clearance.opening import Opening
+from ..clearance.outline import OutlineCheck
+from ..clearance.result import PartClearance, ZoneClearance
+from ..clearance.slide import SlideMap
 from ..errors import InputError
 from ..lift.result import Band, ElementLift, LiftEstimate
+from ..sight.lamps import LampSight
+from ..sight.mirror import MirrorView
 from ..units import to_degrees, to_kmh, to_mm
+from .record import number, record
 
 _DRAWN = ("contour", "fit", "along", "deviation")
 
@@ -25,25 +33,44 @@ class VariantResult:
     Attributes:
         name: as the person calls it.
         assembly: its elements.
-        clearance: one entry an element; an element without one was not checked.
+        clearance: one entry a part, which is an element or a mount; a part without one was not checked.
         lift: its estimate, for just these elements.
         picture: a PNG file's bytes, or None.
+        opening: the way of the boot lid, or None when it was not opened.
+        slides: where else the wing could stand.
+        slide_zones: names that ``SlideMap.tightest`` counts; empty takes those of the zones in ``clearance``.
+        deflections: how far elements bend, with the element's name.
+        outline, edges: one entry a part that was checked.
+        lamps: one entry a lamp and kind.
+        mirror: the view to the rear, or None.
 
     Raises:
-        InputError: the answers are for other elements than the variant's.
+        InputError: the forces are for other elements than the variant's, or a part's clearance is there twice.
     """
 
     name: str
     assembly: Assembly
-    clearance: tuple[ElementClearance, ...]
+    clearance: tuple[PartClearance, ...]
     lift: LiftEstimate
     picture: bytes | None = None
+    opening: Opening | None = None
+    slides: tuple[SlideMap, ...] = ()
+    slide_zones: tuple[str, ...] = ()
+    deflections: tuple[tuple[str, Deflection], ...] = ()
+    outline: tuple[OutlineCheck, ...] = ()
+    edges: tuple[SharpEdges, ...] = ()
+    lamps: tuple[LampSight, ...] = ()
+    mirror: MirrorView | None = None
 
     def __post_init__(self) -> None:
-        names = {e.name for e in self.assembly.elements}
-        if {e.element for e in self.lift.elements} != names or not {c.element for c in self.clearance} <= names:
+        if {e.element for e in self.lift.elements} != {e.name for e in self.assembly.elements}:
             raise InputError(
-                f"The answers of variant “{self.name}” are for other elements than it has; check it again."
+                f"The forces of variant “{self.name}” are for other elements than it has; estimate them again."
+            )
+        parts = [c.part for c in self.clearance]
+        if len(set(parts)) != len(parts):
+            raise InputError(
+                f"Variant “{self.name}” has the clearance of a part twice; give each part its own name and check again."
             )
 
     def lift_of(self, element: str) -> ElementLift:
@@ -52,7 +79,18 @@ class VariantResult:
 
     def zones_of(self, element: str) -> tuple[ZoneClearance, ...]:
         """The zones checked for ``element``; empty where it was not checked."""
-        return next((c.zones for c in self.clearance if c.element == element), ())
+        return next((c.zones for c in self.clearance if c.part == element), ())
+
+    @property
+    def others(self) -> tuple[PartClearance, ...]:
+        """The clearance of parts that are no elements."""
+        names = {e.name for e in self.assembly.elements}
+        return tuple(c for c in self.clearance if c.part not in names)
+
+    @property
+    def limits(self) -> tuple[str, ...]:
+        """What ``SlideMap.tightest`` counts, by name."""
+        return self.slide_zones or tuple(z.zone for c in self.clearance[:1] for z in c.zones)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -219,6 +257,24 @@ def results_table(variants: Sequence[VariantResult]) -> list[ResultRow]:
     return rows
 
 
+def variant_notes(variant: VariantResult) -> tuple[str, ...]:
+    """What the comparison says of a whole variant: how far the lid opens and which lamps are hidden, if checked."""
+    notes = []
+    if variant.opening is not None:
+        first = variant.opening.first
+        widest = figure(to_degrees(float(variant.opening.angles_rad[-1])))
+        notes.append(
+            f"lid opens to {widest} deg without contact"
+            if first is None
+            else f"lid: first contact at {figure(to_degrees(first.contact_rad), 1)} deg, {first.part} with "
+            f"{first.against}"
+        )
+    hidden = [f"{s.zone} ({s.rule.kind}) {s.verdict}" for s in variant.lamps if s.verdict != "clear"]
+    if variant.lamps:
+        notes.append("lamps: " + (", ".join(hidden) or "clear"))
+    return tuple(notes)
+
+
 def results_json(
     variants: Sequence[VariantResult],
     *,
@@ -274,16 +330,7 @@ def _variant_json(variant: VariantResult) -> dict[str, Any]:
                 "centre_of_pressure_m": [float(c) for c in lift.centre_of_pressure],
                 "sentence": lift.sentence,
                 "warnings": list(lift.warnings),
-                "zones": [
-                    {
-                        "zone": z.zone,
-                        "clearance_m": float(z.distance_m),
-                        "collides": bool(z.collides),
-                        "required_m": float(z.required_m),
-                        "verdict": z.verdict,
-                    }
-                    for z in variant.zones_of(e.name)
-                ],
+                **_clearance_json(next((c for c in variant.clearance if c.part == e.name), None)),
             }
         )
     return {
@@ -292,6 +339,39 @@ def _variant_json(variant: VariantResult) -> dict[str, Any]:
         "group_total_n": _band_json(variant.lift.group_total_n),
         "on_car_total_n": _band_json(variant.lift.on_car_total_n),
         "warnings": list(variant.lift.warnings),
+        "other_parts": [{"part": c.part, **_clearance_json(c)} for c in variant.others],
+        "opening": None if variant.opening is None else _opening_json(variant.opening),
+        "slides": [{**record(m), "sentence": m.sentence} for m in variant.slides],
+        "slide_zones": list(variant.limits) if variant.slides else [],
+        "deflections": [{"part": name, **record(bend)} for name, bend in variant.deflections],
+        "outline": [record(check) for check in variant.outline],
+        "edges": [record(found) for found in variant.edges],
+        "lamps": [record(sight) for sight in variant.lamps],
+        "mirror": None if variant.mirror is None else record(variant.mirror),
+    }
+
+
+def _clearance_json(clearance: PartClearance | None) -> dict[str, Any]:
+    if clearance is None:
+        return {"zones": []}
+    plain = record(clearance)
+    zones = []
+    for zone in plain["zones"]:
+        zones.append({"zone": zone.pop("zone"), "clearance_m": zone.pop("distance_m"), **zone})
+    return {
+        "allowance_m": plain["allowance_m"],
+        "faces_crossed": plain["part_hits_count"],
+        "body_faces_crossed": len(clearance.body_hits),
+        "zones": zones,
+    }
+
+
+def _opening_json(opening: Opening) -> dict[str, Any]:
+    first = opening.first
+    return {
+        **record(opening),
+        "first_contact_rad": None if first is None else number(first.contact_rad),
+        "sentence": opening.sentence,
     }
 
 

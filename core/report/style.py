@@ -29,8 +29,9 @@ td { border-bottom: 1px solid var(--rule); vertical-align: top; }
 tr { break-inside: avoid; }
 th.n, td.n { text-align: right; }
 td.n { white-space: nowrap; overflow-wrap: normal; }
-td.n small { display: block; color: var(--soft); font-size: 11px; }
 tr.variant td { background: var(--panel); font-weight: 700; border-bottom: 1px solid var(--ink); break-after: avoid; }
+tr.variant small { display: block; font-weight: 400; color: var(--ink); font-size: 11.5px; }
+td > small { display: block; color: var(--soft); font-size: 11px; }
 tr.total td { font-weight: 600; border-bottom: 1.5px solid var(--ink); }
 .down { color: var(--down); } .up { color: var(--up); }
 .verdict { white-space: nowrap; font-weight: 600; }
@@ -51,6 +52,9 @@ svg.store { position: absolute; width: 0; height: 0; }
 ul { margin: 0 0 8px; padding-left: 20px; }
 li { margin-bottom: 4px; }
 .sections { display: grid; grid-template-columns: 1fr 1fr; gap: 16px; }
+.pair { display: grid; grid-template-columns: 1fr 1fr; gap: 14px 18px; margin: 6px 0 8px; }
+.block figcaption { margin-top: 4px; }
+.view svg { border: 1px solid var(--soft); border-radius: 3px; max-height: 90mm; }
 .fit { fill: rgba(31, 111, 107, .08); stroke: var(--down); stroke-width: 1.2; stroke-linejoin: round; }
 .points { fill: none; stroke: var(--ink); stroke-width: 3; stroke-linecap: round; }
 .worst { fill: none; stroke: var(--bad); stroke-width: 1.6; }
@@ -59,13 +63,16 @@ text { fill: var(--soft); font-size: 11.5px; font-family: inherit; }
 .sections text { font-size: 16px; }
 text.name { fill: var(--ink); font-weight: 600; font-size: 12.5px; }
 text.side { fill: var(--ink); font-size: 12.5px; }
+text.over { fill: var(--ink); font-weight: 600; paint-order: stroke; stroke: #fff; stroke-width: 3px;
+  stroke-linejoin: round; }
+text.number { fill: var(--ink); font-weight: 600; font-size: 10.5px; }
 .bar.down { fill: #8fbbb6; stroke: var(--down); } .bar.up { fill: #e3ad92; stroke: var(--up); }
 .whisker { fill: none; stroke: var(--ink); stroke-width: 1.6; }
 @media print {
   body { background: #fff; padding: 0; max-width: none; font-size: 12px; }
-  .card { break-inside: avoid; padding: 10px 14px; }
+  .card { padding: 10px 14px; }
   .pictures svg, .bars svg { max-height: 72mm; }
   table { font-size: 11px; } th, td { padding: 2.5px 5px; }
 }
-@media (max-width: 640px) { .sections { grid-template-columns: 1fr; } .pictures { flex-direction: column; } }
+@media (max-width: 640px) { .sections, .pair { grid-template-columns: 1fr; } .pictures { flex-direction: column; } }
 """

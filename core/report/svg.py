@@ -13,6 +13,10 @@ from .results import SectionRow, band_text, figure
 
 Floats = NDArray[np.float64]
 
+INK = "#20292b"
+SWATCH = (26.0, 12.0)
+"""px, width and height of a swatch in a key."""
+_NARROW, _WIDE = frozenset(" fijlrtI.,:;'|!()[]-"), frozenset("mwMW@%+=<>~&OQGDH_")
 _MOST_POINTS = 260  # drawn of one contour, so that the file stays small
 
 
@@ -106,6 +110,48 @@ def bar_limits(bands: Sequence[Band]) -> tuple[float, float]:
     ends = [0.0, *(n for b in bands for n in (b.low, b.high, b.value))]
     room = 0.04 * max(max(ends) - min(ends), 1.0)
     return min(ends) - room, max(ends) + room
+
+
+def text_width(text: str, size: float = 11.5, bold: bool = False) -> float:
+    """About what ``text`` takes in px, on the safe side for the widest of the report's sans-serif types."""
+    ems = sum(0.41 if c in _NARROW else 1.0 if c in _WIDE or ord(c) > 0x2000 else 0.8 if c.isupper() else 0.65 for c in text)
+    return size * ems * (1.12 if bold else 1.0)
+
+
+def shortened(text: str, width: float, size: float = 11.5, bold: bool = False) -> str:
+    """``text``, its middle cut out where it takes more than ``width`` px: names often differ at their ends."""
+    keep = len(text)
+    short = text
+    while text_width(short, size, bold) > width and keep > 2:
+        keep -= 1
+        head = (keep + 1) // 2
+        short = text[:head].rstrip() + "\N{HORIZONTAL ELLIPSIS}" + text[len(text) - keep + head :].lstrip()
+    return short
+
+
+def key(items: Sequence[tuple[str, str]], left: float, top: float, width: float) -> tuple[str, float]:
+    """Swatches with words in rows that break within ``width`` px, and the height they take.
+
+    Args:
+        items: markup of a swatch drawn in a box of ``SWATCH`` from (0, 0), and its words.
+        left, top: px, where the rows begin.
+        width: px.
+    """
+    parts, x, y = [], 0.0, 0.0
+    for mark, said in items:
+        words = shortened(said, width - SWATCH[0] - 6.0)
+        wide = SWATCH[0] + 6.0 + text_width(words)
+        if x and x + wide > width:
+            x, y = 0.0, y + 18.0
+        parts.append(f'<g transform="translate({left + x:.1f} {top + y:.1f})">{mark}</g>')
+        parts.append(label(left + x + SWATCH[0] + 6.0, top + y + 10.0, words, "start"))
+        x += wide + 14.0
+    return "".join(parts), y + 18.0 if items else 0.0
+
+
+def cross(x: float, y: float, arm: float = 5.0) -> str:
+    """Path of a diagonal cross."""
+    return f"M{x - arm:.1f} {y - arm:.1f}l{2 * arm:g} {2 * arm:g}m0 {-2 * arm:g}l{-2 * arm:g} {2 * arm:g}"
 
 
 def drawing(width: float, height: float, content: str, words: str) -> str:

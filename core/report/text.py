@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ..units import to_kmh
-from .results import VariantResult, common_speed, results_table
+from .results import VariantResult, common_speed, results_table, variant_notes
 
 _HEADS = (
     "element", "direction", "chord mm", "incidence deg", "alone N", "group N", "on car N", "nearest mm", "collides"
@@ -15,6 +15,8 @@ _FIGURES = range(2, 7)  # columns set to the right
 
 def comparison_text(variants: Sequence[VariantResult]) -> str:
     """A fixed-width table: a heading a variant, a line an element, a line for the total.
+
+    Under a heading stands what holds for the whole variant: the lid's first contact and hidden lamps, if checked.
 
     Forces are "value (low to high)", positive up.
 
@@ -46,10 +48,11 @@ def comparison_text(variants: Sequence[VariantResult]) -> str:
         _line(_HEADS, widths),
         "-" * (sum(widths) + 2 * len(widths)),
     ]
-    last = None
+    last, notes = None, {v.name: variant_notes(v) for v in variants}
     for row, line in zip(rows, cells, strict=True):
         if row.variant != last:
             lines.append(" ".join(row.variant.split()))
+            lines += ["    " + " ".join(note.split()) for note in notes[row.variant]]
             last = row.variant
         lines.append(_line(line, widths))
     return "\n".join(lines) + "\n"

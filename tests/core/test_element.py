@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
+from scipy.spatial.transform import Rotation
 
 from wingfettle.core.elements.element import (
     Element,
@@ -17,12 +18,15 @@ from wingfettle.core.elements.element import (
     InnerStation,
     changed_station,
     check_element,
+    placed,
     turned_over,
     with_section,
     with_station,
     without_station,
 )
+from wingfettle.core.elements.loft import loft
 from wingfettle.core.errors import InputError
+from wingfettle.core.geometry.mesh import moved
 from wingfettle.core.lift.lattice import sheets_of
 from wingfettle.core.sections.shape import SectionShape, cosine_spaced
 
@@ -146,6 +150,30 @@ def test_a_new_section_keeps_chords_and_incidences() -> None:
         assert (mine == theirs).all()
     assert [s is new for s in with_section(BENT, new, 2).shapes] == [False, False, True, False]
     assert [s is new for s in with_section(BENT, new, 3).shapes] == [False, False, False, True]
+
+
+@given(pitch=st.floats(-0.6, 0.6), aft=st.floats(-0.3, 0.3), up=st.floats(-0.3, 0.3))
+@settings(max_examples=12, deadline=None)
+def test_a_placed_element_is_the_moved_mesh(pitch: float, aft: float, up: float) -> None:
+    # Rigid motion by scipy; positive about y turns the nose down (ISO 8855 axes).
+    matrix = np.eye(4)
+    matrix[:3, :3] = Rotation.from_rotvec([0.0, -pitch, 0.0]).as_matrix()
+    matrix[:3, 3] = [-aft, 0.02, up]
+    plate = EndPlate(0.05, 0.12, 0.02, 0.03, 0.004, np.array([[0.0, 0.1], [1.0, 0.0], [0.9, 1.0], [0.1, 0.8]]))
+    for element in (replace(BENT, end_plate=plate), replace(BENT, rounded_tips=True, least_edge_m=0.002)):
+        there = placed(element, matrix)
+        assert there.incidence_rad == pytest.approx(element.incidence_rad + pitch)
+        assert loft(there, 12, 6).points == pytest.approx(moved(loft(element, 12, 6).points, matrix), abs=1e-9)
+
+
+@pytest.mark.parametrize("turn", [[0.1, 0.0, 0.0], [0.0, 0.0, 0.05], [0.1, 0.2, 0.0]])
+def test_an_element_is_not_placed_askew(turn: list[float]) -> None:
+    matrix = np.eye(4)
+    matrix[:3, :3] = Rotation.from_rotvec(turn).as_matrix()
+    with pytest.raises(InputError, match="y only"):
+        placed(BENT, matrix)
+    with pytest.raises(InputError, match="scaled"):
+        placed(BENT, np.diag([1.1, 1.1, 1.1, 1.0]))
 
 
 def test_thin_trailing_edges_are_thickened_evenly_from_the_nose() -> None:

@@ -1,29 +1,22 @@
-"""Pair distances and the search index, against closed forms and general libraries."""
+"""The search index, against closed forms and general libraries."""
 
 from __future__ import annotations
 
 import tracemalloc
 
-import fcl
 import igl
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import lsq_linear
 from scipy.spatial.transform import Rotation
 
 from wingfettle.core.errors import InputError
 from wingfettle.core.geometry.index import CHUNK, Forest, TriangleIndex
 from wingfettle.core.geometry.mesh import TriMesh
-from wingfettle.core.geometry.pairs import (
-    closest_between_triangles,
-    closest_on_triangles,
-    triangles_meet,
-)
+from wingfettle.core.geometry.pairs import closest_on_triangles
 
 RNG = np.random.default_rng
-FLAT = np.array([[[0.0, 0, 0], [2, 0, 0], [0, 2, 0]]])
 
 
 def soup(count: int, seed: int, size: float = 0.1) -> TriMesh:
@@ -31,90 +24,6 @@ def soup(count: int, seed: int, size: float = 0.1) -> TriMesh:
     rng = RNG(seed)
     corners = rng.uniform(0, 1, (count, 1, 3)) + rng.normal(0, size, (count, 3, 3))
     return TriMesh(corners.reshape(-1, 3), np.arange(3 * count, dtype=np.int32).reshape(-1, 3))
-
-
-def simplex_distance(a: np.ndarray, b: np.ndarray) -> float:
-    """Distance of two triangles as a bounded least squares problem (scipy's solver), scaled weights sum to one."""
-    # Weights of both triangles, each forced to sum to 1 by a heavy extra row.
-    heavy = 1e5
-    rows = np.vstack([np.hstack([a.T, -b.T]), heavy * np.repeat(np.eye(2), 3, axis=1)])
-    w = lsq_linear(rows, np.r_[0, 0, 0, heavy, heavy], (0, np.inf), tol=1e-14, max_iter=500).x
-    p, q = w[:3] / w[:3].sum(), w[3:] / w[3:].sum()
-    return float(np.linalg.norm(p @ a - q @ b))
-
-
-def fcl_distance(a: np.ndarray, b: np.ndarray) -> float:
-    shapes = []
-    for corners in (a, b):
-        model = fcl.BVHModel()
-        model.beginModel(1, 3)
-        model.addSubModel(corners, np.array([[0, 1, 2]]))
-        model.endModel()
-        shapes.append(fcl.CollisionObject(model))
-    return float(fcl.distance(*shapes, fcl.DistanceRequest(), fcl.DistanceResult()))
-
-
-@pytest.mark.parametrize(
-    ("point", "foot"),
-    [((0.5, 0.5, 1), (0.5, 0.5, 0)), ((2, 2, 0), (1, 1, 0)), ((-1, -2, 3), (0, 0, 0)), ((1, -4, 0), (1, 0, 0))],
-)
-def test_point_triangle_exact(point, foot) -> None:
-    # Exact geometry on the right triangle with legs of 2: face, long edge, corner, leg.
-    assert closest_on_triangles(np.array([point], float), FLAT)[0] == pytest.approx(foot, abs=1e-15)
-
-
-@pytest.mark.parametrize(
-    ("other", "expected"),
-    [
-        # Exact geometry.
-        ([[0, 0, 0.3], [2, 0, 0.3], [0, 2, 0.3]], 0.3),  # parallel above
-        ([[0.2, 0.2, 0], [0.6, 0.2, 0], [0.2, 0.6, 0]], 0.0),  # in the plane, inside
-        ([[-1, 0.5, 0], [3, 0.5, 0], [3, 0.7, 0]], 0.0),  # in the plane, edges cross, no corner inside
-        ([[3, 0, 0], [4, 0, 0], [3, 1, 0]], 1.0),  # in the plane, apart
-        ([[0.5, 0.5, -1], [0.5, 0.5, 1], [2, 2, 0]], 0.0),  # cut through
-        ([[0.5, 0.5, 0.25], [0.5, 0.5, 0.25], [0.5, 0.5, 0.25]], 0.25),  # no more than a point
-        ([[0.5, 0.5, -1], [0.5, 0.5, 1], [0.5, 0.5, 0.5]], 0.0),  # a needle through the face
-        ([[0.5, 0.5, 0.1], [0.5, 0.5, 1], [0.5, 0.5, 0.5]], 0.1),  # a needle above it
-        ([[2, 0, 0], [3, 0, 1], [3, 0, -1]], 0.0),  # a shared corner
-        ([[2, 0, 0], [0, 0, 0], [1, 0, 1]], 0.0),  # a shared edge
-    ],
-)
-def test_triangle_pairs_exact(other, expected) -> None:
-    other = np.array([other], float)
-    for a, b in ((FLAT, other), (other, FLAT)):
-        distance, on_a, on_b = closest_between_triangles(a, b)
-        assert distance[0] == pytest.approx(expected, abs=1e-14)
-        assert np.linalg.norm(on_a - on_b) == pytest.approx(expected, abs=1e-14)
-        assert triangles_meet(a, b)[0] == (expected == 0.0)
-
-
-def test_slivers() -> None:
-    # Exact: needles of 1 m by 1 nm at right angles, 1 mm apart; and a needle piercing a plate.
-    needle = np.array([[[-0.5, 0, 0], [0.5, 0, 0], [0.5, 1e-9, 0]]])
-    across = np.array([[[0.1, -0.5, 1e-3], [0.1, 0.5, 1e-3], [0.1 + 1e-9, 0.5, 1e-3]]])
-    assert closest_between_triangles(needle, across)[0][0] == pytest.approx(1e-3, abs=1e-12)
-    plate = np.array([[[0.2, -1, -1], [0.2, 1, -1], [0.2, 0, 1.0]]])
-    assert triangles_meet(needle, plate)[0]
-    assert not triangles_meet(needle + [0, 0, 1.1], plate)[0]
-
-
-def test_triangle_pairs_against_fcl_and_least_squares() -> None:
-    rng = RNG(5)
-    a, b = (rng.normal(0, 1, (300, 3, 3)) for _ in range(2))
-    b[:150] += rng.normal(0, 2, (150, 1, 3))
-    distance, on_a, on_b = closest_between_triangles(a, b)
-    judge = np.array([fcl_distance(p, q) for p, q in zip(a, b, strict=True)])
-    crossing = judge <= 0.0
-    assert 20 < crossing.sum() < 280
-    assert np.array_equal(distance == 0.0, crossing)
-    assert np.array_equal(triangles_meet(a, b), crossing)
-    assert distance[~crossing] == pytest.approx(judge[~crossing], abs=1e-6)
-    quadratic = [simplex_distance(p, q) for p, q in zip(a[~crossing][:60], b[~crossing][:60], strict=True)]
-    assert distance[~crossing][:60] == pytest.approx(quadratic, abs=1e-6)
-    # The points lie on their triangles and are that far apart.
-    assert np.linalg.norm(on_a - on_b, axis=1) == pytest.approx(distance, abs=1e-12)
-    assert np.abs(closest_on_triangles(on_a, a) - on_a).max() < 1e-12
-    assert np.abs(closest_on_triangles(on_b, b) - on_b).max() < 1e-12
 
 
 @pytest.mark.parametrize(("count", "size"), [(1, 0.3), (7, 0.3), (9, 0.1), (500, 0.1), (5000, 0.01)])
@@ -262,10 +171,6 @@ def test_inputs_are_left_alone() -> None:
     index = TriangleIndex.build(mesh, labels)
     index.nearest(points)
     index.crossings(TriangleIndex.build(mesh))
-    corners = mesh.corners
-    corners.setflags(write=False)
-    closest_between_triangles(corners, corners[::-1])
-    triangles_meet(corners, corners[::-1])
 
 
 def test_bad_input_is_refused() -> None:

@@ -8,20 +8,33 @@ import math
 import re
 import struct
 import zlib
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from html.parser import HTMLParser
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from wingfettle.core.assembly.assembly import Assembly
-from wingfettle.core.clearance.result import ElementClearance, ZoneClearance
+from wingfettle.core.clearance.deflection import Deflection
+from wingfettle.core.clearance.edges import SharpEdges
+from wingfettle.core.clearance.opening import Hinge, Opening, OpeningPair
+from wingfettle.core.clearance.outline import OutlineCheck
+from wingfettle.core.clearance.result import PartClearance, ZoneClearance
+from wingfettle.core.clearance.slide import SlideMap
 from wingfettle.core.elements.element import Element, turned_over
 from wingfettle.core.errors import InputError
 from wingfettle.core.lift.result import Band, ElementLift, LiftEstimate
+from wingfettle.core.report.bend_plot import bend_svg
+from wingfettle.core.report.hatch import WAYS, hatch
 from wingfettle.core.report.html import CAUTIONS, report_html
+from wingfettle.core.report.labels import spread
+from wingfettle.core.report.lamp_chart import lamp_svg
+from wingfettle.core.report.opening_plot import opening_svg
+from wingfettle.core.report.png import png_bytes, png_size
 from wingfettle.core.report.results import (
     SectionRow,
     VariantResult,
@@ -32,9 +45,12 @@ from wingfettle.core.report.results import (
     results_table,
     section_row,
 )
+from wingfettle.core.report.slide_map import slide_svg
 from wingfettle.core.report.svg import lift_bars, nice_step
 from wingfettle.core.report.text import comparison_text
 from wingfettle.core.sections.shape import SectionShape
+from wingfettle.core.sight.lamps import LampRule, LampSight
+from wingfettle.core.sight.mirror import FieldRule, MirrorView
 
 HOSTILE = "</td><img src=x onerror='alert(1)'>\"&amp; “é”"
 VOID = {"meta", "br", "img", "link", "hr", "input"}
@@ -71,8 +87,8 @@ def zone(name: str, mm: float, asked: float) -> ZoneClearance:
     return ZoneClearance(name, mm / 1000.0, np.zeros(3), np.zeros(3), mm == 0.0, asked / 1000.0, verdict)
 
 
-def checked(element: str, *zones: ZoneClearance) -> ElementClearance:
-    return ElementClearance(element, zones, np.zeros(4, bool), np.zeros(0, np.int32))
+def checked(part: str, *zones: ZoneClearance, allowance_mm: float = 0.0) -> PartClearance:
+    return PartClearance(part, zones, np.zeros(4, bool), np.zeros(0, np.int32), allowance_mm / 1000.0)
 
 
 def png(red: int) -> bytes:
@@ -86,7 +102,7 @@ def png(red: int) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", zlib.compress(lines)) + chunk(b"IEND", b"")
 
 
-def variant(name: str, parts: list[tuple[Element, ElementLift, ElementClearance]], red: int | None) -> VariantResult:
+def variant(name: str, parts: list[tuple[Element, ElementLift, PartClearance]], red: int | None) -> VariantResult:
     lifts = tuple(p[1] for p in parts)
     cars = [e.on_car_n.value for e in lifts if e.on_car_n is not None]
     total, car = sum(e.group_n.value for e in lifts), sum(cars) if len(cars) == len(lifts) else None
@@ -122,6 +138,135 @@ def sample() -> list[VariantResult]:
         ),
         variant("lower left out", [(high, lift("upper", "neutral", -2.2, -2.2, None, ()), high_zones)], None),
     ]
+
+
+def way() -> Opening:
+    """A lid opened to 75 degrees under a wing that rides on it: straight and bent curves whose contacts are known."""
+    angles = np.radians(np.linspace(0.0, 75.0, 46))
+
+    def pair(part: str, against: str, start_mm: float, contact_deg: float) -> OpeningPair:
+        """Comes straight down to touch at the angle."""
+        distance = np.maximum(start_mm / 1000.0 * (1.0 - np.degrees(angles) / contact_deg), 0.0)
+        return OpeningPair(
+            part, against, distance, math.radians(contact_deg), 0.0, math.radians(contact_deg), np.zeros(3), np.ones(3)
+        )
+
+    def dip(part: str, against: str, least_mm: float, at_deg: float, rise: float) -> OpeningPair:
+        distance = least_mm / 1000.0 + rise * (angles - math.radians(at_deg)) ** 2
+        return OpeningPair(
+            part, against, distance, math.nan, least_mm / 1000.0, math.radians(at_deg), np.zeros(3), np.ones(3)
+        )
+
+    pairs = (
+        dip("lower", "high stop lamp", 12.5, 17.3, 0.3), pair("lower", "rear window", 280.0, 41.3),
+        pair("upper", "rear window", 164.0, 52.6), pair("upper", "roof", 420.0, 53.4), pair("boot lid", "tail strip", 36.0, 53.9),
+        dip("bracket left", "bumper", 92.0, 0.0, 0.05), dip("bracket right", "bumper", 92.4, 0.0, 0.05),
+        dip("lower", "aerial", 410.0, 60.0, 0.2),
+    )  # fmt: skip
+    hinge = Hinge(np.array([0.92, 0.0, 0.98]), np.array([0.0, 1.0, 0.0]))
+    return Opening(hinge, angles, pairs, math.radians(0.05))
+
+
+@dataclass(frozen=True)
+class Told(SlideMap):
+    """A map whose sentence is not worked out."""
+
+    @property
+    def sentence(self) -> str:
+        return f"From today's place {self.across} and {self.along}: 22 mm one way, 31 mm the other."
+
+
+def slides() -> tuple[SlideMap, SlideMap]:
+    """Room over a sloping lid, before a lamp and behind a window, all planes."""
+    aft, up, turn = np.linspace(-0.06, 0.06, 25), np.linspace(-0.04, 0.08, 25), np.radians(np.linspace(-8.0, 8.0, 17))
+
+    def one(across: str, values: NDArray[np.float64], rooms: list[NDArray[np.float64]]) -> SlideMap:
+        asked = np.array([0.015, 0.02, 0.025])[:, None, None]
+        distance = np.maximum(np.stack(rooms), 0.0)
+        room = (distance - asked).min(axis=0)
+        return Told(
+            across, "up", values, up, room, (distance == 0.0).any(axis=0), (distance - asked).argmin(axis=0)
+        )  # fmt: skip
+
+    a, u = np.meshgrid(aft, up, indexing="ij")
+    t, v = np.meshgrid(turn, up, indexing="ij")
+    return (
+        one("aft", aft, [0.027 + u + 0.1 * a, 0.055 - 0.8 * a + 0.3 * u, 0.075 + 1.2 * a - 0.2 * u]),
+        one("turn", turn, [0.027 + v - 0.12 * np.abs(t), 0.055 + 0.3 * v - 0.2 * t, 0.075 - 0.2 * v + 0.1 * t]),
+    )
+
+
+def lamp(zone: str, kind: str, fields: tuple[float, float, float, float], hides: float) -> LampSight:
+    """Degrees right, left, down, up; a bar hides the upper part of the field from some height on."""
+    right, left, down, up = fields
+    across, rise = np.radians(np.linspace(-right, left, 31)), np.radians(np.linspace(-down, up, 13))
+    h, v = np.meshgrid(np.degrees(across), np.degrees(rise))
+    seen = np.clip(1.0 - (v - hides - 0.02 * h) / 4.0, 0.0, 1.0)
+    blocker = np.where(seen < 1.0, np.where(h > 8.0, 1, 0), -1)
+    if left > 60.0:
+        seen[(h > 66.0) & (v < -6.0)] = np.nan
+        blocker[np.isnan(seen)] = -1
+    least = float(np.nanmin(seen))
+    row, column = np.argwhere(seen == least)[-1]
+    rule = LampRule(
+        "UN R48", kind, "6.10.5.1 (read in a clause collection)", math.radians(right), math.radians(left),
+        math.radians(up), math.radians(down), math.radians(5.0), 0.75, 0.0, "Both lamps of a pair are looked at apart.",
+    )  # fmt: skip
+    share = float(np.nanmean(seen))
+    verdict = "clear" if least == 1.0 else "partly hidden" if share > 0.0 else "hidden"
+    return LampSight(
+        zone, rule, "right" not in zone, 0.82, across, rise, seen, blocker, ("lower", "bracket left"), share, least,
+        np.array([across[column], rise[row]]), verdict,
+        f"{zone}: {100.0 * share:.1f} % of the field is seen; local code decides.",
+    )  # fmt: skip
+
+
+def behind() -> MirrorView:
+    """Sky, road and a wing across the glass."""
+    y, x = np.mgrid[:200, :640]
+    picture = np.where((y < 96)[..., None], np.array([196, 214, 226]), np.array([126, 130, 132])) + (x % 7)[..., None]
+    picture[70:92] = (213, 94, 0)
+    rule = FieldRule("UN R46", "15.2.4.1, class I", 20.0, 60.0, 0.15)
+    return MirrorView(
+        rule, 0.93, 0.041, 0.067, (("lower", 0.052), ("upper", 0.021)), picture.astype(np.uint8),
+        "The wing hides 6.7 % of the road field; local code decides.",
+    )  # fmt: skip
+
+
+def full() -> VariantResult:
+    """The first variant with everything that can be checked."""
+    first = sample()[0]
+    span = np.linspace(-0.62, 0.62, 41)
+    bends = tuple(
+        (name, Deflection(span, up, float(np.abs(up).max()), f"{name}: an estimate for a hollow shell on two mounts."))
+        for name, up in (("lower", 0.004 * (4.0 * span**2 - 0.5)), ("upper", -0.0016 * np.cos(2.0 * span)))
+    )
+    crossed = replace(zone("boot lid", 0.0, 20.0), depth_m=0.0042)
+    left = np.zeros(6, bool)
+    return replace(
+        first,
+        clearance=(
+            *first.clearance,
+            checked("bracket left", crossed, zone("bumper", 22.0, 15.0)),
+            checked("bracket right", replace(zone("boot lid", 0.0, 20.0), collides=False), allowance_mm=5.0),
+        ),
+        opening=way(), slides=slides(), slide_zones=("boot lid", "tail lamp left", "rear window"), deflections=bends,
+        outline=(
+            OutlineCheck("lower", -0.034, -0.11, -0.112, -0.21, left, np.zeros(3), "Stays 34 mm within the outline."),
+            OutlineCheck("upper", 0.012, -0.09, -0.092, -0.14, ~left, np.zeros(3), "Stands out 12 mm to the rear."),
+        ),
+        edges=(
+            SharpEdges("lower", np.zeros((3, 2, 3)), np.array([0.0004, 0.0011, 0.0016]), 1.31, 0.0004,
+                       "The trailing edge is sharper than 2.5 mm over 1.31 m; a caution."),
+            SharpEdges("upper", np.zeros((0, 2, 3)), np.zeros(0), 0.0, math.inf, "No edge that can be touched is sharp."),
+        ),
+        lamps=(
+            lamp("tail lamp left", "rear position", (45.0, 80.0, 15.0, 15.0), 4.0),
+            lamp("high stop lamp", "high-level stop", (10.0, 10.0, 5.0, 10.0), 1.0),
+            lamp("tail lamp left", "rear fog", (25.0, 25.0, 5.0, 5.0), 30.0),
+        ),
+        mirror=behind(),
+    )  # fmt: skip
 
 
 def sections() -> list[SectionRow]:
@@ -350,7 +495,7 @@ def test_json_has_its_keys_and_values() -> None:
             for z, entry in zip(v.zones_of(e.name), part["zones"], strict=True):
                 assert entry == {
                     "zone": z.zone, "clearance_m": z.distance_m, "collides": z.collides, "required_m": z.required_m,
-                    "verdict": z.verdict,
+                    "verdict": z.verdict, "depth_m": 0.0, "on_part_m": [0.0] * 3, "on_body_m": [0.0] * 3,
                 }  # fmt: skip
 
 
@@ -427,8 +572,10 @@ def test_steps_are_round_and_few(span: float, most: int) -> None:
 
 def test_answers_that_do_not_belong_are_refused() -> None:
     first, second, third = sample()
-    with pytest.raises(InputError, match=r"“as found” are for other elements"):
+    with pytest.raises(InputError, match=r"forces of variant “as found” are for other elements"):
         replace(first, lift=third.lift)
+    with pytest.raises(InputError, match="a part twice"):
+        replace(first, clearance=first.clearance * 2)
     with pytest.raises(InputError, match="no variant"):
         comparison_text([])
     slow = replace(second, lift=replace(second.lift, speed_m_s=20.0))

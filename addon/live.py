@@ -1,0 +1,108 @@
+"""Clearance followed while a part is moved: measured anew after each step of the move, in this session only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import bpy
+from bpy.app.handlers import persistent
+
+from ..core.assembly.part import Part
+from ..core.clearance.measure import clearance_map, measure_clearance
+from ..core.clearance.result import PartClearance
+from ..core.clearance.surroundings import Surroundings
+from ..core.errors import InputError
+from ..core.units import from_mm
+from . import answers, settings
+
+
+@dataclass(frozen=True)
+class Followed:
+    """One part where it stood last.
+
+    Attributes:
+        object: its object's name.
+        part, around: what was measured against what; compared as things, not by their content.
+        rests: the other numbers that the result rests on.
+        clearance: the result.
+        map: (n,) m signed clearance of each of its points, or None when no map is shown.
+    """
+
+    object: str
+    part: Part
+    around: Surroundings
+    rests: tuple[Any, ...]
+    clearance: PartClearance
+    map: Any
+
+
+_followed: dict[str, Followed] = {}
+
+
+def results(scene: bpy.types.Scene) -> tuple[PartClearance, ...]:
+    """The chosen variant's parts as they stand now; empty when nothing is followed."""
+    return tuple(f.clearance for f in followed(scene))
+
+
+def followed(scene: bpy.types.Scene) -> list[Followed]:
+    """The same with their maps."""
+    variant = settings.active_variant(scene)
+    if not scene.wingfettle.live or variant is None:
+        return []
+    names = [o.name for o in settings.element_objects(variant) + settings.mount_objects(variant)]
+    return [_followed[n] for n in names if n in _followed]
+
+
+def follow(scene: bpy.types.Scene) -> bool:
+    """Measure what has moved since; whether anything had.
+
+    Raises:
+        InputError: there is no body, zone or part, or one was scaled.
+    """
+    job, variant = scene.wingfettle, settings.active_variant(scene)
+    if variant is None:
+        return False
+    around = answers.surroundings(scene)
+    allowance, reach = from_mm(job.allowance_mm), from_mm(job.map_reach_mm)
+    changed = False
+    for obj, part, pose in answers.parts(variant):
+        rests = (tuple(map(tuple, obj.matrix_world)), allowance, reach if job.show_map else None)
+        old = _followed.get(obj.name)
+        if old is not None and old.part is part and old.around is around and old.rests == rests:
+            continue
+        found = measure_clearance(around, part, pose, allowance)
+        colours = clearance_map(around, part, pose, reach) if job.show_map else None
+        _followed[obj.name] = Followed(obj.name, part, around, rests, found, colours)
+        changed = True
+    return changed
+
+
+@persistent
+def _after_update(scene: bpy.types.Scene, _depsgraph: bpy.types.Depsgraph) -> None:
+    if not scene.wingfettle.live or scene.wingfettle.body is None:
+        return
+    try:
+        changed = follow(scene)
+    except InputError:
+        _followed.clear()  # the panel says what is wrong
+        changed = True
+    if changed:
+        redraw()
+
+
+def redraw() -> None:
+    """Have all 3D views and their panels drawn again."""
+    for window in bpy.context.window_manager.windows:
+        for area in window.screen.areas:
+            if area.type == "VIEW_3D":
+                area.tag_redraw()
+
+
+def register() -> None:
+    bpy.app.handlers.depsgraph_update_post.append(_after_update)
+
+
+def unregister() -> None:
+    bpy.app.handlers.depsgraph_update_post.remove(_after_update)
+    _followed.clear()

@@ -1,0 +1,191 @@
+"""The report's blocks on what was checked of one variant: room, movement, sight."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterable
+from html import escape
+
+import numpy as np
+
+from ..clearance.edges import SharpEdges
+from ..clearance.outline import OutlineCheck
+from ..clearance.result import PartClearance, ZoneClearance
+from ..sight.lamps import LampSight
+from ..sight.mirror import MirrorView
+from ..units import to_degrees, to_mm
+from .bend_plot import bend_svg
+from .lamp_chart import lamp_svg
+from .opening_plot import opening_svg
+from .png import png_bytes
+from .results import VariantResult, figure
+from .slide_map import slide_svg
+from .svg import minus
+
+CAUTION = "\N{WARNING SIGN}\N{VARIATION SELECTOR-15}"
+MARKS = {"clear": "\N{CHECK MARK}", "tight": CAUTION, "touches": "\N{MULTIPLICATION X}"}
+_LAMP_KINDS = {"clear": "clear", "partly hidden": "tight", "hidden": "touches"}
+
+
+def verdict(kind: str, words: str) -> str:
+    """A table cell with mark and words; ``kind`` is "clear", "tight" or "touches"."""
+    return f'<td class="verdict {escape(kind)}">{MARKS[kind]} {escape(words)}</td>'
+
+
+def check_blocks(variant: VariantResult) -> str:
+    """All blocks that have something to tell, in the order of the work."""
+    blocks = (
+        ("Clearance", _clearance(variant.clearance)),
+        ("Lid opening", _opening(variant)),
+        ("Room to move", _slides(variant)),
+        ("Bending", _bending(variant)),
+        ("Outline and edges", _outline(variant.outline) + _edges(variant.edges)),
+        ("Lamps", _lamps(variant.lamps)),
+        ("View to the rear", _mirror(variant.mirror)),
+    )
+    return "".join(f'<section class="block"><h4>{head}</h4>{body}</section>' for head, body in blocks if body)
+
+
+def _table(kind: str, heads: Iterable[str], rows: str) -> str:
+    """Heads that begin with ``#`` stand over figures."""
+    cells = "".join(f'<th class="n">{h[1:]}</th>' if h.startswith("#") else f"<th>{h}</th>" for h in heads)
+    return f'<table class="{kind}"><thead><tr>{cells}</tr></thead><tbody>{rows}</tbody></table>'
+
+
+def _caption(figure_markup: str, sentence: str) -> str:
+    return f"<figure>{figure_markup}<figcaption>{escape(sentence)}</figcaption></figure>"
+
+
+def _clearance(parts: tuple[PartClearance, ...]) -> str:
+    allowed = any(c.allowance_m > 0.0 for c in parts)
+    rows = "".join(_zone_row(c, z, allowed) for c in parts for z in c.zones)
+    if not rows:
+        return ""
+    heads = ("Part", "Zone", "#Distance mm", *(("#Allowance mm",) if allowed else ()), "#Asked mm", "Verdict")
+    note = '<p class="note">The allowance is already taken off the distance.</p>' if allowed else ""
+    return _table("zones", heads, rows) + note
+
+
+def _zone_row(part: PartClearance, zone: ZoneClearance, allowed: bool) -> str:
+    word = zone.verdict
+    if zone.collides:
+        deep = zone.depth_m > 0.0
+        word += f", crosses by about {figure(to_mm(zone.depth_m), 1)} mm" if deep else ", faces cross"
+    elif zone.verdict == "touches" and part.allowance_m > 0.0:
+        word += ", allowance used up"
+    allowance = f'<td class="n">{figure(to_mm(part.allowance_m), 1)}</td>' if allowed else ""
+    return (
+        f"<tr><td>{escape(part.part)}</td><td>{escape(zone.zone)}</td>"
+        f'<td class="n">{figure(to_mm(zone.distance_m), 1)}</td>{allowance}'
+        f'<td class="n">{figure(to_mm(zone.required_m), 1)}</td>{verdict(zone.verdict, word)}</tr>'
+    )
+
+
+def _opening(variant: VariantResult) -> str:
+    if variant.opening is None or not variant.opening.pairs:
+        return ""
+    return _caption(opening_svg(variant.opening), variant.opening.sentence)
+
+
+def _slides(variant: VariantResult) -> str:
+    if not variant.slides:
+        return ""
+    said = "".join(f"<li>{escape(m.sentence)}</li>" for m in variant.slides)
+    return f'<figure>{slide_svg(variant.slides, variant.limits)}</figure><ul class="note">{said}</ul>'
+
+
+def _bending(variant: VariantResult) -> str:
+    plots = "".join(_caption(bend_svg(bend, name), bend.sentence) for name, bend in variant.deflections)
+    return f'<div class="pair">{plots}</div>' if plots else ""
+
+
+def _outline(checks: tuple[OutlineCheck, ...]) -> str:
+    if not checks:
+        return ""
+    rows = ""
+    for c in checks:
+        beyond = (c.beyond_rear_m, c.beyond_left_m, c.beyond_right_m, c.above_roof_m)
+        cells = "".join(f'<td class="n">{minus(figure(to_mm(m), 0, signed=True))}</td>' for m in beyond)
+        within = max(beyond) <= 0.0 and not c.outside.any()
+        said = verdict("clear", "within") if within else verdict("tight", "stands out")
+        rows += f"<tr><td>{escape(c.part)}</td>{cells}{said}<td>{escape(c.sentence)}</td></tr>"
+    heads = ("Part", "#Rear mm", "#Left mm", "#Right mm", "#Roof mm", "Outline", "In words")
+    note = '<p class="note">Above zero a part stands out by so much; below zero it stays within by so much.</p>'
+    return _table("outline", heads, rows) + note
+
+
+def _edges(found: tuple[SharpEdges, ...]) -> str:
+    if not found:
+        return ""
+    rows = ""
+    for e in found:
+        sharp = len(e.ends) > 0
+        radius = figure(to_mm(e.least_m), 2) if np.isfinite(e.least_m) else "\N{EN DASH}"
+        said = verdict("tight", "sharp edges") if sharp else verdict("clear", "none sharp")
+        rows += (
+            f'<tr><td>{escape(e.part)}</td><td class="n">{figure(to_mm(e.length_m))}</td><td class="n">{radius}</td>'
+            f"{said}<td>{escape(e.sentence)}</td></tr>"
+        )
+    return _table("edges", ("Part", "#Length mm", "#Radius mm", "Edges", "In words"), rows)
+
+
+def _lamps(sights: tuple[LampSight, ...]) -> str:
+    if not sights:
+        return ""
+    rows = "".join(_lamp_row(s) for s in sights)
+    heads = ("Lamp", "Rule", "Field deg", "#Seen %", "#Least %", "Verdict")
+    charts = "".join(_caption(lamp_svg(s), s.sentence) for s in sights)
+    notes = dict.fromkeys(s.rule.note for s in sights if s.rule.note)
+    more = "".join(f"<li>{escape(n)}</li>" for n in notes)
+    return (
+        _table("lamps", heads, rows)
+        + f'<div class="pair">{charts}</div>'
+        + (f'<ul class="note">{more}</ul>' if more else "")
+    )
+
+
+def _lamp_row(s: LampSight) -> str:
+    left, right = _side(s.across_rad[-1], "left", "right"), _side(s.across_rad[0], "left", "right")
+    down, up = _side(s.up_rad[0], "up", "down"), _side(s.up_rad[-1], "up", "down")
+    rule = f"{escape(s.rule.market)}, {escape(s.rule.kind)}<small>{escape(s.rule.paragraph)}</small>"
+    return (
+        f"<tr><td>{escape(s.zone)}<small>{figure(to_mm(s.height_m))} mm up</small></td>"
+        f"<td>{rule}</td><td>{left} to {right}<small>{down} to {up}</small></td>"
+        f'<td class="n">{figure(100.0 * s.share, 1)}</td><td class="n">{figure(100.0 * s.least)}</td>'
+        f"{verdict(_LAMP_KINDS[s.verdict], s.verdict)}</tr>"
+    )
+
+
+def _side(angle_rad: float, above: str, below: str) -> str:
+    """An angle as a figure with the side it is on."""
+    return f"{figure(abs(to_degrees(float(angle_rad))))} {above if angle_rad > 0.0 else below}"
+
+
+def _mirror(view: MirrorView | None) -> str:
+    if view is None:
+        return ""
+    height, width = view.picture.shape[:2]
+    data = base64.b64encode(png_bytes(view.picture)).decode("ascii")
+    words = "The view in the interior mirror as the driver has it"
+    parts = ", ".join(f"{escape(name)} {_percent(share)}" for name, share in view.each)
+    alone = f" (each alone: {parts})" if len(view.each) > 1 else f" ({parts})" if parts else ""
+    rule = f"{view.rule.market}, {view.rule.paragraph}: {view.rule.width_m:g} m wide from {view.rule.from_m:g} m back"
+    shares = [
+        f"The glass shows {_percent(view.in_glass)} of the field ({escape(rule)}).",
+        f"The car itself hides {_percent(view.by_car)} of the field.",
+        f"The wing and its parts hide {_percent(view.by_parts)} more{alone}.",
+    ]
+    if np.isfinite(view.rule.allowed):
+        shares.append(
+            f"The rule lets all obstructions together take {_percent(view.rule.allowed)} of the field; for orientation."
+        )
+    said = "".join(f"<li>{s}</li>" for s in shares)
+    return (
+        f'<figure class="view"><svg viewBox="0 0 {width} {height}" role="img" aria-label="{words}">'
+        f'<image width="{width}" height="{height}" href="data:image/png;base64,{data}"/></svg>'
+        f"<figcaption>{words}. {escape(view.sentence)}</figcaption></figure><ul>{said}</ul>"
+    )
+
+
+def _percent(share: float) -> str:
+    return f"{figure(100.0 * share, 1)} %"
