@@ -36,17 +36,19 @@ def results(scene: bpy.types.Scene) -> list[VariantResult]:
             raise InputError(
                 f"Check the clearance and estimate the lift of “{variant.name}” first (or again: it has changed)."
             )
-        picture = bridge.read_bytes(variant.picture) if variant.picture and os.path.isfile(variant.picture) else None
         outline, edges = got["outline"] or ((), ())
+        slides, slide_zones = got["slides"] or ((), ())
         found.append(
             VariantResult(
                 variant.name,
                 answers.assembly(variant),
                 got["clearance"],
                 got["lift"],
-                picture,
+                _picture(variant.picture),
+                clearance_picture=_picture(variant.clearance_picture),
                 opening=got["opening"],
-                slides=got["slides"] or (),
+                slides=slides,
+                slide_zones=slide_zones,
                 deflections=tuple(clearance.bendings(scene, variant)) if scene.wingfettle.bending else (),
                 outline=outline,
                 edges=edges,
@@ -55,6 +57,10 @@ def results(scene: bpy.types.Scene) -> list[VariantResult]:
             )
         )
     return found
+
+
+def _picture(path: str) -> bytes | None:
+    return bridge.read_bytes(path) if path and os.path.isfile(path) else None
 
 
 def section_rows(scene: bpy.types.Scene) -> list[SectionRow]:

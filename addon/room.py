@@ -45,7 +45,8 @@ class WINGFETTLE_OT_search_room(LongOperator, bpy.types.Operator):
         pivot = bridge.quarter_chord(answers.assembly(variant).elements[0])
         search = partial(slide_maps, standing=standing, **axes)
         found = yield from aside(search, around, parts, poses, pivot, low=0.05, high=1.0)
-        answers.keep(scene, variant, "slides", found)
+        names = [*(z.name for z in around.scan.zones), *(part.name for part, _, _ in standing)]
+        answers.keep(scene, variant, "slides", (found, tuple(names)))
         return " ".join(m.sentence for m in found)
 
 
@@ -63,7 +64,7 @@ class WINGFETTLE_PT_room(JobPanel, bpy.types.Panel):
         col.operator("wingfettle.search_room")
         found, problem = answers.shown(scene, variant, "slides")
         say(col, problem, "ERROR")
-        for one in found or ():
+        for one in found[0] if found is not None else ():
             say(col, one.sentence)
 
 

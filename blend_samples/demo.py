@@ -104,12 +104,40 @@ def _work(job: dict[str, Any], out: Path, width: int, tell: Teller) -> None:
         tell(f"clearance of “{variant}”")
         ops.estimate_lift()
         tell(f"lift of “{variant}”")
+    _look_around(job, tell)
     ops.show_variant(name=job["variants"][0]["name"])
     ops.render_variants(directory=str(out), width=width)
+    ops.show_variant(name=job["variants"][-1]["name"])
+    ops.render_clearance(directory=str(out), width=width)
+    ops.show_variant(name=job["variants"][0]["name"])
     tell("pictures")
     ops.write_report(directory=str(out))
     bpy.ops.wm.save_as_mainfile(filepath=str(out / "scene.blend"), compress=True)
     tell("report written")
+
+
+def _look_around(job: dict[str, Any], tell: Teller) -> None:
+    """Lid, room to move, lamps, mirror, outline and edges of every variant."""
+    scene, ops = bpy.context.scene, bpy.ops.wingfettle
+    settings = scene.wingfettle
+    settings.lid_degrees = job["lid_opens_deg"]
+    for purpose, points in (("HINGE", job["hinge_m"]), ("EYE", [job["eyes_m"]]), ("MIRROR", [job["mirror_glass_m"]])):
+        for point in points:
+            scene.cursor.location = point
+            ops.pick_point(purpose=purpose)
+    for number, variant in enumerate(settings.variants):
+        for obj in variant.elements.objects:
+            obj.wingfettle.rides = obj.wingfettle.element in job["rides"]
+        ops.show_variant(name=variant.name)
+        ops.open_lid()
+        tell(f"lid opened under “{variant.name}”")
+        if number == 0:
+            ops.search_room()
+            tell(f"room to move of “{variant.name}”")
+        ops.check_lamps()
+        ops.look_back()
+        ops.check_outline()
+        tell(f"lamps, mirror, outline and edges of “{variant.name}”")
 
 
 def _set(name: str, numbers: dict[str, float]) -> None:

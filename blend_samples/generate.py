@@ -24,6 +24,9 @@ Floats = NDArray[np.float64]
 
 CAR_NAME = "Brannock Veller"
 SPEED_KMH = 120.0
+EYES = [2.05, 0.36, 1.10]
+"""Middle between the driver's eyes, m; the scan ends behind the driver, as a person would measure it in the car."""
+GLASS = [2.50, 0.0, 1.17]
 
 
 def generate(folder: Path, size: str, seed: int) -> None:
@@ -99,6 +102,11 @@ def _job(layout: Layout, seed: int, poses: dict[str, Floats], rng: np.random.Gen
             {"element": "upper", "scan": "upper.stl", **_place(layout.upper, car, 0.040)},
         ],
         "zones": zone_boxes(layout),
+        "hinge_m": np.round(_hinge(car), 4).tolist(),
+        "lid_opens_deg": 70.0,
+        "rides": ["lower", "upper"],
+        "eyes_m": EYES,
+        "mirror_glass_m": GLASS,
         "variants": [
             {"name": "as found"},
             {"name": "lower turned over", "turn_over": ["lower"]},
@@ -124,6 +132,12 @@ def _centre_line(car: Car, pose: Floats, rng: np.random.Generator) -> list[list[
     bumper = car.points("rear", np.zeros(1), np.array([0.39]))
     picks = np.concatenate([points, bumper]) + rng.normal(0.0, 0.0002, (6, 3))
     return np.round(to_scan(picks, pose), 4).tolist()
+
+
+def _hinge(car: Car) -> Floats:
+    """Two points on the axis the boot lid turns about: under the skin, a little ahead of the lid's front edge."""
+    at = car.points("top", np.full(2, car.lid_length + 0.015), np.array([-0.45, 0.45]))
+    return np.column_stack([at[:, 0], at[:, 1], np.full(2, at[:, 2].min() - 0.010)])
 
 
 def _pairs(layout: Layout, poses: dict[str, Floats], rng: np.random.Generator) -> list[dict[str, Any]]:

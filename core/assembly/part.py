@@ -16,7 +16,7 @@ from ..geometry.signed import SignedSurface
 Floats = NDArray[np.float64]
 Matrix = NDArray[np.float64]
 
-_PATCHES = 192
+_PATCHES = 128
 _RIGID = 1e-6  # how far a pose's axes may be from unit and square
 
 
@@ -25,19 +25,16 @@ class Patches:
     """A surface in small connected-looking pieces, so that a search may leave most of it out.
 
     Attributes:
-        faces: (m,) int32, patch after patch.
-        first: (k + 1,) where each patch starts.
         of_face: (m,) the patch of each face.
+        points, of_point: (p,) the points of the mesh that each patch has, patch after patch, and the patch.
         middle: (k, 3) m, the middle of each patch's middlemost face.
-        radius: (k,) m, how far from the middle a patch reaches.
-        touching: (p, 2) patches that share a place, both ways round.
+        touching: (q, 2) patches that share a place, both ways round.
     """
 
-    faces: NDArray[np.int32]
-    first: NDArray[np.intp]
     of_face: NDArray[np.intp]
+    points: NDArray[np.intp]
+    of_point: NDArray[np.intp]
     middle: Floats
-    radius: Floats
     touching: NDArray[np.intp]
 
 
@@ -77,6 +74,11 @@ class Part:
         return self.index if pose is None else self.index.moved(rigid(pose, self.name))
 
     @cached_property
+    def length_m(self) -> float:
+        """Diagonal of the box about it, m: nothing of it can reach farther into anything that it crosses."""
+        return float(np.linalg.norm(np.ptp(self.mesh.points, axis=0)))
+
+    @cached_property
     def surface(self) -> SignedSurface:
         """The part in its own axes, to be asked on which side of it points lie."""
         return SignedSurface.over(self.mesh, self.index)
@@ -113,14 +115,16 @@ class Part:
         own = corners.mean(axis=1)
         off = np.linalg.norm(own - (0.5 * (low + high))[number], axis=1)
         middle = own[np.lexsort((off, number))[first[:-1]]]
-        reach = np.linalg.norm(corners - middle[number][:, None], axis=2).max(axis=1)
+        of_point, points = np.divmod(
+            np.unique(number[:, None] * len(self.mesh.points) + self.mesh.triangles[faces]), len(self.mesh.points)
+        )
         # Neighbours in the fan of each place are enough: they link all patches that meet there.
         around = of_face[self.surface.fans.corner // 3]
         place = np.repeat(np.arange(len(self.surface.fans.first) - 1), np.diff(self.surface.fans.first))
         link = np.flatnonzero((place[1:] == place[:-1]) & (around[1:] != around[:-1]))
         pairs = np.stack([around[link], around[link + 1]], axis=1)
         touching = np.unique(np.concatenate([pairs, pairs[:, ::-1]]), axis=0)
-        return Patches(faces, first, of_face, middle, np.maximum.reduceat(reach, first[:-1]), touching)
+        return Patches(of_face, points, of_point, middle, touching)
 
 
 def rigid(pose: Matrix, name: str) -> Matrix:

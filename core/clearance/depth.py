@@ -3,32 +3,37 @@
 The depth is the larger of two: how far the deepest point of the part lies behind the body's surface, and how far the
 deepest point of the body lies inside the part; each is a Hausdorff distance restricted to what has gone in, as in M.
 Tang, M. Lee and Y. J. Kim, "Interactive Hausdorff Distance Computation for General Polygonal Models", ACM Transactions
-on Graphics 28(3), 2009 (from memory). No point's distance changes faster than the point moves, so a piece whose middle
-is not deep enough for its size is left out.
+on Graphics 28(3), 2009 (from memory).
 
-Nothing is taken to be watertight. Of the part only what hangs together with the crossing through places behind the body
-counts: on from there, over patches of its surface. The body's inside of the part is looked for everywhere when the part
-is closed; when it is open, it has no inside, and only the faces that cross are asked.
+Nothing is taken to be watertight. Of the part only what hangs together with the crossing counts: from patches of its
+surface that cross on over those that lie behind the body, so that what hangs down past the scan's border does not. A
+few points of each patch are asked, then those that would be deepest were the body flat below each patch. The body's
+points inside the part are looked for everywhere when the part is closed, in boxes that may hold deep enough ones; an
+open part has no inside, and only the body's faces that cross are asked. Parts made of shells that overlap have surface
+inside themselves, to which less depth is measured.
 """
 
 from __future__ import annotations
+
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..assembly.part import Matrix, Part
-from ..geometry.index import TriangleIndex
 from ..geometry.mesh import moved
 from .surroundings import Surroundings
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
+_Item = TypeVar("_Item", bound=np.generic)
 
-_SEEDS = 96  # corners of crossing faces that are asked on each side
-_BUDGET = 384  # points asked in a round
-_BEAM = 24  # boxes of the body that are opened in a round
+_SEEDS = 48  # corners of crossing faces that are asked on each side
+_BUDGET = 256  # points asked in a round, at most about so many
+_COARSE = 24  # so few crossing faces are large enough to be looked at inside
+_BEAM = 8  # boxes of the body that are opened in a round
 _FINER = 1.02  # what could be deeper by less is not looked for
-_DIVISIONS = (12, 6, 4, 3, 2)
+_DIVISIONS = (12, 6, 4, 3, 2, 1)
 
 
 def crossing_depths(
@@ -49,53 +54,62 @@ def crossing_depths(
     if len(label) == 0:
         return depth
     hit = np.unique(label)
-    _of_part(around, part, pose, np.unique(on_part), hit, depth)
+    _of_part(around, part, pose, on_part, label, depth)
     _of_body(around, part, pose, np.unique(on_body), hit, depth)
     crossed = np.zeros(len(depth), bool)
     crossed[hit] = True
     return np.where(crossed, depth, 0.0)
 
 
-def _of_part(
-    around: Surroundings, part: Part, pose: Matrix, crossing: Ints, zones: Ints, depth: Floats
-) -> None:
-    """Raise ``depth`` by how deep points of the part lie behind the body."""
+def _of_part(around: Surroundings, part: Part, pose: Matrix, crossing: Ints, label: Ints, depth: Floats) -> None:
+    """Raise ``depth`` by how deep points of the part, whose faces ``crossing`` cross ``label``, lie behind the body."""
     patches = part.patches
-    reach = float(np.linalg.norm(np.ptp(part.mesh.points, axis=0)))
+    reach = part.length_m
 
-    def ask(points: Floats) -> tuple[Floats, Ints]:
-        """How deep each point lies behind the body, below zero before it, and the zone it is nearest to."""
-        found = around.surface.distance(moved(points, pose), reach, beside=True)
-        return np.where(found.face < 0, -reach, -found.distance_m), around.scan.zone_of_face[found.face]
+    def ask(points: Floats) -> tuple[Floats, Ints, Floats]:
+        """How deep each point lies behind the body, below zero before it; its zone; the way (part's axes) to go in."""
+        placed = moved(points, pose)
+        found = around.surface.distance(placed, reach, beside=True)
+        deep = np.where(found.face < 0, -reach, -found.distance_m)
+        way = (placed - found.foot) / np.where(deep == 0.0, np.inf, deep)[:, None]
+        return deep, around.scan.zone_of_face[found.face], np.nan_to_num(way) @ pose[:3, :3]
 
-    count = len(patches.middle)
+    def count(deep: Floats, zone: Ints) -> None:
+        np.maximum.at(depth, zone[deep > 0.0], deep[deep > 0.0])
+
+    many = len(patches.middle)
     seeds = _thinned(part.mesh.points[np.unique(part.mesh.triangles[crossing])], _SEEDS)
-    deep, zone = ask(np.concatenate([patches.middle, seeds]))
+    deep, zone, way = ask(np.concatenate([patches.middle, seeds]))
+    count(deep[many:], zone[many:])
+    deep, zone, way = deep[:many], zone[:many], way[:many]
     # A patch may have gone in though its middle has not, so all that cross are starts; a clear one ends the way.
-    reached = np.zeros(count, bool)
+    reached = np.zeros(many, bool)
     reached[patches.of_face[crossing]] = True
     fresh = np.flatnonzero(reached)
-    sunk = deep[:count] > 0.0
     while len(fresh):
-        going = np.zeros(count, bool)
+        going = np.zeros(many, bool)
         going[fresh] = True
         onward = np.unique(patches.touching[going[patches.touching[:, 0]], 1])
-        fresh = onward[sunk[onward] & ~reached[onward]]
+        fresh = onward[(deep[onward] > 0.0) & ~reached[onward]]
         reached[fresh] = True
-    counts = np.concatenate([reached, np.ones(len(seeds), bool)]) & (deep > 0.0)
-    np.maximum.at(depth, zone[counts], deep[counts])
+    count(deep[reached], zone[reached])
 
-    bound, zone = np.where(reached, deep[:count] + patches.radius, 0.0), zone[:count]
-    chosen = []
-    for k in zones:
-        order = np.flatnonzero((zone == k) & (bound > _FINER * depth[k]))
-        order = order[np.argsort(-bound[order])]
-        run = np.cumsum(np.diff(patches.first)[order])
-        chosen.extend(order[: max(int(np.searchsorted(run, 2 * _BUDGET // len(zones))), 1)].tolist())
-    if chosen:
-        faces = np.concatenate([patches.faces[patches.first[k] : patches.first[k + 1]] for k in chosen])
-        deep, zone = ask(_sampled(part.mesh.points, part.mesh.triangles[faces]))
-        np.maximum.at(depth, zone[deep > 0.0], deep[deep > 0.0])
+    faces = np.flatnonzero(reached[patches.of_face])
+    if len(faces) * 3 <= _BUDGET:
+        points = _sampled(part.mesh.points, part.mesh.triangles[faces], _BUDGET)
+    else:
+        # What would be deepest were the body flat below each patch.
+        own = reached[patches.of_point]
+        points, patch = part.mesh.points[patches.points[own]], patches.of_point[own]
+        guess = deep[patch] + ((points - patches.middle[patch]) * way[patch]).sum(axis=1)
+        order = np.argsort(-guess)
+        # Where zones meet, a patch may lie off several.
+        holds = np.zeros((len(depth), many), bool)
+        holds[zone, np.arange(many)] = holds[label, patches.of_face[crossing]] = True
+        zones = np.unique(label)
+        best = [np.flatnonzero(holds[k, patch[order]])[: _BUDGET // len(zones)] for k in zones]
+        points = points[order[np.unique(np.concatenate(best))]]
+    count(*ask(points)[:2])
 
 
 def _of_body(around: Surroundings, part: Part, pose: Matrix, crossing: Ints, zones: Ints, depth: Floats) -> None:
@@ -106,12 +120,16 @@ def _of_body(around: Surroundings, part: Part, pose: Matrix, crossing: Ints, zon
         local = (points - pose[:3, 3]) @ pose[:3, :3]
         return turned * part.surface.distance(local, np.inf, beside=True).distance_m
 
+    # Where many faces cross they are small, and corners tell enough.
+    budget = _BUDGET if len(crossing) <= _COARSE else _BUDGET // 4
+
     def take(faces: Ints) -> None:
-        points = _sampled(mesh.points, mesh.triangles[faces])
+        faces = _thinned(faces, budget // 3)
+        points = _sampled(mesh.points, mesh.triangles[faces], budget)
         label = np.repeat(around.scan.zone_of_face[faces], len(points) // len(faces))
         np.maximum.at(depth, label, -ask(points))
 
-    take(_thinned(crossing, _SEEDS // 3))
+    take(crossing)
     if part.outward == 0:
         return
     placed = moved(part.mesh.points, pose)
@@ -124,7 +142,7 @@ def _of_body(around: Surroundings, part: Part, pose: Matrix, crossing: Ints, zon
         row, place = np.nonzero(near)
         slot, box = 8 * group[row].astype(np.intp) + place, box[:, row, place].astype(np.float64)
         if len(slot) > _BEAM:
-            bound = 0.5 * np.linalg.norm(box[3:] - box[:3], axis=0) - ask(0.5 * (box[:3] + box[3:]).T)
+            bound = 0.5 * np.linalg.norm(box[3:] - box[:3], axis=0) - ask(np.asarray(0.5 * (box[:3] + box[3:]).T))
             order = np.argsort(-bound)[:_BEAM]
             slot = slot[order[bound[order] > _FINER * depth[forest.label[slot[order] >> 3]]]]
         group, level = forest.below[slot], level - 1
@@ -134,11 +152,9 @@ def _of_body(around: Surroundings, part: Part, pose: Matrix, crossing: Ints, zon
             return
 
 
-def _sampled(points: Floats, triangles: Ints) -> Floats:
-    """Points of ``triangles`` (m, 3): so fine a grid on each, face after face, as the budget allows, or some corners."""
-    fits = [k for k in _DIVISIONS if (k + 1) * (k + 2) // 2 * len(triangles) <= _BUDGET]
-    if not fits:
-        return _thinned(points[np.unique(triangles)], _BUDGET)
+def _sampled(points: Floats, triangles: Ints, budget: int) -> Floats:
+    """Points of ``triangles`` (m, 3): on each, face after face, as fine a grid as the budget allows."""
+    fits = [k for k in _DIVISIONS if (k + 1) * (k + 2) // 2 * len(triangles) <= budget]
     return np.asarray(np.einsum("sc,mcx->msx", _grid(fits[0]), points[triangles])).reshape(-1, 3)
 
 
@@ -150,6 +166,6 @@ def _grid(divisions: int) -> Floats:
     return np.stack([i, j, divisions - i - j], axis=1) / divisions
 
 
-def _thinned(items: NDArray[np.generic], most: int) -> NDArray[np.generic]:
+def _thinned(items: NDArray[_Item], most: int) -> NDArray[_Item]:
     """At most so many of ``items``, evenly spread."""
     return items[:: -(-len(items) // most)] if len(items) > most else items

@@ -16,8 +16,6 @@ from .surroundings import Surroundings
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 
-_ASKED = 64  # crossing pairs of a zone among which the middlemost is looked for
-
 
 def measure_clearance(
     around: Surroundings, part: Part, pose: Matrix | None = None, allowance_m: float = 0.0
@@ -28,14 +26,12 @@ def measure_clearance(
     out makes no difference. So a part wholly behind the surface, crossing it nowhere, keeps its distance from behind;
     the sign of ``clearance_map`` tells that.
 
-    The two points of a zone that the part crosses are a place of the crossing near its middle. ``depth_m`` there is an
-    estimate (``clearance.depth`` says how it is found). It is measured to points of the surfaces, corners and a grid
-    on large faces, so it falls short by up to their spacing or 2 %, never exceeds what the nearest faces tell, and is
-    not the way to push the part out. Which side is behind is told by the nearest face: where the scan's faces are
-    turned over, depths before the surface are taken for depths behind it; distances and collisions do not mind. Deep
-    below an open shell whatever hangs together with the crossing is behind it, as far as it reaches. Faces in no zone
-    bound nothing. The depth of an open part is asked on its crossing faces and what hangs together with them, since
-    there is no inside of it.
+    Where the part crosses a zone, the two points are a place of the crossing near its middle, and ``depth_m`` estimates
+    how deep the two reach behind each other; ``clearance.depth`` says how it is found. It is the depth of a point that
+    really lies so deep, the deepest of those that were asked: corners, and a grid on large faces. It is not the way by
+    which the part comes free. Which side is behind is told by the nearest face of a zone: where a rough scan has faces
+    turned over, what stands before them counts as deep (and the other way round), and below an open shell all counts
+    that hangs together with the crossing there, as far as it reaches. Neither touches distances and collisions.
 
     Args:
         around: the body and its zones.
@@ -49,8 +45,7 @@ def measure_clearance(
     if not 0.0 <= allowance_m < np.inf:
         raise InputError("The allowance must be a length of 0 mm or more.")
     moving = part.placed(pose)
-    on_part, on_body, label = around.index.crossings(moving)
-    near = around.index.approaches(moving)
+    on_part, on_body, label, near = around.index.meets(moving)
     places = _crossing_places(around, part, pose, on_part, on_body, label)
     depth = crossing_depths(around, part, pose, on_part, on_body, label)
     zones = []
@@ -106,14 +101,15 @@ def _crossing_places(
     around: Surroundings, part: Part, pose: Matrix | None, on_part: Ints, on_body: Ints, label: Ints
 ) -> dict[int, tuple[Floats, Floats]]:
     """For each zone that the part crosses a place (3,), (3,) of the crossing on the part and on the body."""
-    places = {}
-    for k in np.unique(label).tolist():
+    zones, first = np.unique(label, return_index=True)
+    if len(zones) == 0:
+        return {}
+    theirs = part.mesh.points[part.mesh.triangles[on_part]]
+    theirs = theirs if pose is None else moved(theirs, pose)
+    ours = around.scan.mesh.points[around.scan.mesh.triangles[on_body]]
+    middle = theirs.mean(axis=1) + ours.mean(axis=1)
+    for place, k in enumerate(zones):
         own = np.flatnonzero(label == k)
-        own = own[:: -(-len(own) // _ASKED)]
-        theirs = part.mesh.points[part.mesh.triangles[on_part[own]]]
-        theirs = theirs if pose is None else moved(theirs, pose)
-        ours = around.scan.mesh.points[around.scan.mesh.triangles[on_body[own]]]
-        _, a, b = closest_between_triangles(theirs, ours)
-        middle = int(np.argmin(((a - a.mean(axis=0)) ** 2).sum(axis=1)))
-        places[k] = a[middle], b[middle]
-    return places
+        first[place] = own[np.argmin(((middle[own] - middle[own].mean(axis=0)) ** 2).sum(axis=1))]
+    _, a, b = closest_between_triangles(theirs[first], ours[first])
+    return {int(k): (a[place], b[place]) for place, k in enumerate(zones)}

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from ..assembly.part import Part
 from ..errors import InputError
-from ..geometry.index import TriangleIndex, _walk
+from ..geometry.index import TriangleIndex
 from ..geometry.mesh import TriMesh, face_normals, moved
 from ..geometry.pairs import closest_between_triangles
 from ..units import to_degrees, to_mm
@@ -108,7 +108,7 @@ def hinge_through(faces: TriMesh, lid: Floats) -> Hinge:
     out -= (out @ axis)[:, None] * axis
     out /= np.maximum(np.linalg.norm(out, axis=1), 1e-12)[:, None]
     slant = 1.0 - np.average((out * normals).sum(axis=1) ** 2, weights=areas)
-    if slant > 0.1 or rms > 0.1 * radius:
+    if slant > 0.3 or rms > 0.05 * radius:
         raise InputError(
             f"The hinge's faces lie on no cylinder (off by {to_mm(rms):.2f} mm at a radius of {to_mm(radius):.1f} mm); "
             "pick faces of its round pin alone."
@@ -124,9 +124,11 @@ class OpeningPair:
         part: the part's name.
         against: a zone, or another part.
         distance_m: (k,) m at ``Opening.angles_rad``; 0.0 where they touch or cross.
-        contact_rad: first angle at which they touch, to ``Opening.tolerance_rad``; nan when they never do.
-        least_m: smallest distance over the whole way, also between the samples.
-        least_rad: where that is.
+        contact_rad: first angle at which they touch, nan when they never do; they touch there, and have not done so
+            earlier than ``Opening.tolerance_rad`` before it.
+        least_m: smallest distance over the whole way, also between the samples; nothing is nearer by more than
+            ``LEAST_M`` or, where that is more, ``LEAST_SHARE`` of it. 0.0 where they touch.
+        least_rad: where that is; the first place of contact.
         on_part, on_other: (3,) m, the two points that are that near, with the lid opened by ``least_rad`` (what
             does not move with the lid stands as it is; what does is where it then stands).
     """
@@ -222,27 +224,27 @@ def opening(
         raise InputError(f"There is no zone “{lid}” to open; mark the faces of the lid and name them so.")
     number = names.index(lid)
     body = around.index
-    others, the_lid = (
-        _only(body, keep) for keep in (body.forest.root_labels != number, body.forest.root_labels == number)
-    )
-    riding = [(part, pose) for part, pose, rider in zip(parts, poses, rides, strict=True) if rider]
-    standing = [(part, pose) for part, pose, rider in zip(parts, poses, rides, strict=True) if not rider]
+    zones = np.arange(len(names), dtype=np.int32)
+    others, itself, only = zones[zones != number], zones[zones == number], np.zeros(1, np.int32)
+    moves = list(zip(parts, poses, rides, strict=True))
+    standing = [(part, pose) for part, pose, rider in moves if not rider]
     back = replace(hinge, axis=-hinge.axis)
-    # What moves, the names of what it may meet, and whether it is the lid that really turns.
-    chases: list[tuple[_Chase, list[str], bool]] = []
-    for part, pose in riding:
-        if others is not None:
-            chases.append((_Chase(part, pose, hinge, others), names, False))
-        chases.extend((_Chase(part, pose, hinge, other.placed(at)), [other.name], False) for other, at in standing)
-    if the_lid is not None:
-        chases.extend((_Chase(part, pose, back, the_lid), names, True) for part, pose in standing)
+    # What moves, and the names of what it may meet.
+    chases: list[tuple[_Chase, list[str]]] = []
+    for part, pose, rider in moves:
+        if rider and len(others):
+            chases.append((_Chase(part, pose, hinge, body, others), names))
+        if rider:
+            chases.extend((_Chase(part, pose, hinge, o.placed(at), only), [o.name]) for o, at in standing)
+    # The lid is the larger, so that the part is turned back before it.
+    chases.extend((_Chase(part, pose, back, body, itself), names) for part, pose in standing)
     pairs = []
-    for k, (chase, against, turned) in enumerate(chases):
+    for k, (chase, against) in enumerate(chases):
         for share in (course := _Course.over(chase, angles, tolerance_rad)).followed():
             tick((k + share) / len(chases), f"Opening the lid: {chase.part.name}")
         for row, label in enumerate(chase.labels):
             points = course.points[row]
-            if turned:
+            if chase.hinge is back:
                 points = moved(points, hinge.opened(float(course.least_rad[row])))
             pairs.append(
                 OpeningPair(
@@ -314,7 +316,7 @@ def _cylinder(points: Floats, axis: Floats) -> tuple[Floats, Floats, float, floa
         u = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))])
         u /= np.linalg.norm(u)
         v = np.cross(axis, u)
-        x, y, along = (points - middle) @ np.array([u, v, axis]).T
+        x, y, along = np.array([u, v, axis]) @ (points - middle).T
         if step == 0:
             kasa = np.column_stack([x, y, np.ones(len(x))])
             cx, cy, rest = np.linalg.lstsq(kasa, x * x + y * y, rcond=None)[0]
@@ -339,32 +341,19 @@ def _cylinder(points: Floats, axis: Floats) -> tuple[Floats, Floats, float, floa
     return middle + start, axis, radius, rms
 
 
-def _only(index: TriangleIndex, keep: NDArray[np.bool_]) -> TriangleIndex | None:
-    """The trees of some of its labels, nothing copied; None when there are none but unlabelled triangles."""
-    forest = index.forest
-    keep = keep & (forest.root_labels >= 0)
-    if not keep.any():
-        return None
-    return replace(index, forest=replace(forest, roots=forest.roots[keep], root_labels=forest.root_labels[keep]))
-
-
 @dataclass(frozen=True)
 class _Chase:
-    """A part turned about an axis before an index that stands."""
+    """A part turned about an axis before labels (rows,) of an index that stands."""
 
     part: Part
     pose: Floats | None
     hinge: Hinge
     standing: TriangleIndex
+    labels: NDArray[np.int32]
 
     def turned(self, angle_rad: float) -> TriangleIndex:
         turn = self.hinge.opened(angle_rad)
         return self.part.placed(turn if self.pose is None else turn @ self.pose)
-
-    @cached_property
-    def labels(self) -> NDArray[np.int32]:
-        """(k,) what it may meet."""
-        return self.standing.forest.root_labels
 
     @cached_property
     def circles(self) -> Floats:
@@ -378,6 +367,12 @@ class _Chase:
     def radius(self) -> Floats:
         """(faces,) m, the largest distance of a face from the axis."""
         return np.asarray(np.linalg.norm(self.circles[1], axis=2).max(axis=1))
+
+    def reach(self, by_row: Floats) -> Floats:
+        """By label, as the index wants it; below zero for what is not to be met."""
+        reach = np.full(int(self.standing.forest.root_labels.max()) + 1, -1.0)
+        reach[self.labels] = by_row
+        return reach
 
 
 @dataclass(frozen=True)
@@ -422,6 +417,7 @@ class _Course:
         touch: (rows,) rad, the first angle at which they are known to touch; inf.
         least, least_rad: (rows,) m and rad, the smallest distance found.
         points: (rows, 2, 3) m, where; on the part and on what stands.
+        near: (rows, 2, 3) m, what was nearest at the angle measured last, with the lid closed again; NaN before.
     """
 
     chase: _Chase
@@ -432,6 +428,7 @@ class _Course:
     least: Floats
     least_rad: Floats
     points: Floats
+    near: Floats
 
     @staticmethod
     def over(chase: _Chase, angles: Floats, tolerance: float) -> _Course:
@@ -445,6 +442,7 @@ class _Course:
             np.full(rows, np.inf),
             np.zeros(rows),
             np.zeros((rows, 2, 3)),
+            np.full((rows, 2, 3), np.nan),
         )
 
     def followed(self) -> Iterator[float]:
@@ -458,24 +456,27 @@ class _Course:
             yield 0.7 + 0.3 * (k + 1) / (count - 1)
 
     def _measured(self, angle: float) -> Floats:
-        """(rows,) m at one angle, by the index."""
-        near = self.chase.standing.approaches(self.chase.turned(angle))
-        found = np.zeros(len(self.chase.labels))
-        for row, label in enumerate(self.chase.labels.tolist()):
-            approach = near[label]
-            found[row] = self._told(row, angle, approach.distance_m, approach.on_other, approach.on_body)
-        return found
+        """(rows,) m at one angle. The two points that were nearest last time tell how far to look."""
+        chase, turn = self.chase, self.chase.hinge.opened(angle)
+        self.near[:, 0] = moved(self.near[:, 0], turn)
+        room = np.nan_to_num(np.linalg.norm(self.near[:, 1] - self.near[:, 0], axis=1), nan=np.inf)
+        near = chase.standing.approaches(chase.turned(angle), chase.reach(room * (1.0 + 1e-9) + 1e-9))
+        for row, label in enumerate(chase.labels.tolist()):
+            if (found := near[label]).distance_m < np.inf:
+                room[row], self.near[row] = found.distance_m, (found.on_other, found.on_body)
+            room[row] = self._told(row, angle, float(room[row]), *self.near[row])
+        # The part's points are kept as with the lid closed.
+        self.near[:, 0] = (self.near[:, 0] - turn[:3, 3]) @ turn[:3, :3]
+        return room
 
     def _told(self, row: int, angle: float, distance: float, on_part: Floats, on_other: Floats) -> float:
         """Take a distance into account; 0.0 for all that touches."""
-        if distance <= TOUCH_M:
-            distance = 0.0
-            earlier = angle < self.touch[row]
-            self.touch[row] = min(angle, self.touch[row])
-        else:
-            earlier = False
-        if distance < self.least[row] or earlier:
+        touches = distance <= TOUCH_M
+        distance = 0.0 if touches else distance
+        if distance < self.least[row] or (touches and angle < self.touch[row]):
             self.least[row], self.least_rad[row], self.points[row] = distance, angle, (on_part, on_other)
+        if touches:
+            self.touch[row] = min(angle, self.touch[row])
         return distance
 
     def _sought(self) -> Floats:
@@ -502,26 +503,22 @@ class _Course:
 
     def _gathered(self, middle: float, half: float, rows: NDArray[np.bool_]) -> _Pairs | None:
         """All pairs that may be of interest within a stretch; None when they are too many."""
-        standing, moving = self.chase.standing, self.chase.turned(middle)
-        a, b, ga, gb = standing._against(moving)
-        radius = self.chase.radius
+        moving, radius = self.chase.turned(middle), self.chase.radius
         sought = np.where(rows, self._sought(), -np.inf)
-        row_of = np.zeros(int(self.chase.labels.max()) + 1, np.intp)
+        reach = self.chase.reach(np.where(rows, sought + half * radius.max(), -1.0))
+        row_of = np.zeros(len(reach), np.intp)
         row_of[self.chase.labels] = np.arange(len(rows))
-        # Boxes are rounded outward and their distances to float32; a micrometre more is on the safe side of it.
-        reach = np.where(rows, self._sought() + half * radius.max() + 1e-6, 0.0)
-        limit = np.where(rows, (reach * reach).astype(np.float32), np.float32(-1.0))
-        pieces, count = [], 0
-        for sa, sb, square in _walk(a, b, ga, gb, lambda group: limit[row_of[b.label[group]]]):
-            face, row = a.below[sa].astype(np.intp), row_of[b.label[sb >> 3]]
-            lower = np.sqrt(square.astype(np.float64)) - 1e-6 - radius[face] * half
+        pieces, count = [_NONE], 0
+        for face, slot, label, room in self.chase.standing.near_pairs(moving, reach):
+            row = row_of[label]
+            lower = room * (1.0 - 1e-6) - radius[face] * half
             keep = lower < sought[row]
             count += int(keep.sum())
             if count > _CROWD and half > self.tolerance:
                 return None
-            around = np.full(len(face), middle), np.full(len(face), half)
-            pieces.append(_Pairs(face, sb, row, *around, lower)[keep])
-        return _Pairs.joined(pieces) if pieces else _NONE
+            stretch = np.full(len(face), middle), np.full(len(face), half)
+            pieces.append(_Pairs(face.astype(np.intp), slot, row, *stretch, lower)[keep])
+        return _Pairs.joined(pieces)
 
     def _halved(self, pairs: _Pairs) -> None:
         """Measure the most promising pairs in the middle of their stretches and halve these, until none is left."""
@@ -531,12 +528,9 @@ class _Course:
             pairs = pairs[keep]
             if len(pairs) == 0:
                 return
-            first = np.zeros(len(pairs), bool)
-            if len(pairs) > _CHUNK:
-                first[np.argpartition(pairs.lower, _CHUNK)[:_CHUNK]] = True
-            else:
-                first[:] = True
-            pairs = _Pairs.joined([pairs[~first], *self._halves(pairs[first])])
+            count = max(_CHUNK, len(pairs) // 8)
+            order = np.argpartition(pairs.lower, count) if len(pairs) > count else np.arange(len(pairs))
+            pairs = _Pairs.joined([pairs[order[count:]], *self._halves(pairs[order[:count]])])
 
     def _halves(self, pairs: _Pairs) -> tuple[_Pairs, _Pairs]:
         """The earlier and the later half of each pair's stretch, with what measuring in its middle tells of them."""
@@ -546,21 +540,27 @@ class _Course:
         standing = self.chase.standing.corners.take(pairs.slot, axis=1).T.reshape(-1, 3, 3)
         distance, on_part, on_other = closest_between_triangles(corners, standing)
         touches = distance <= TOUCH_M
-        order = np.lexsort((np.where(touches, pairs.middle, distance), ~touches, pairs.row))
-        for k in order[np.flatnonzero(np.diff(pairs.row[order], prepend=-1))]:
+        # What touches comes first, the earliest of it at the head.
+        for k in _first_of_rows(pairs.row, np.where(touches, pairs.middle - 2.0 * np.pi, distance)):
             self._told(int(pairs.row[k]), float(pairs.middle[k]), float(distance[k]), on_part[k], on_other[k])
         normal = (on_part - on_other) / np.maximum(distance, 1e-300)[:, None]
-        normal[touches] = 0.0
         away = ((cos * sin_way - sin * cos_way) * normal[:, None]).sum(axis=2)
         radius, half = self.chase.radius[pairs.face], 0.5 * pairs.half
 
         def part(sign: float, speed: Floats) -> _Pairs:
             turn = pairs.half
             nearer = np.minimum(np.maximum(speed, 0.0) * turn + 0.5 * radius * turn * turn, radius * turn)
-            lower = np.maximum(distance - nearer, pairs.lower)
+            lower = np.maximum(np.where(touches, 0.0, distance - nearer), pairs.lower)
             return replace(pairs, middle=pairs.middle + sign * half, half=half, lower=lower)
 
         return part(-1.0, away.max(axis=1)), part(1.0, (-away).max(axis=1))
 
 
-_NONE = _Pairs(*(np.zeros(0, np.intp) for _ in range(3)), *(np.zeros(0) for _ in range(3)))
+_NOTHING, _NOWHERE = np.zeros(0, np.intp), np.zeros(0)
+_NONE = _Pairs(_NOTHING, _NOTHING, _NOTHING, _NOWHERE, _NOWHERE, _NOWHERE)
+
+
+def _first_of_rows(row: Slots, value: Floats) -> Slots:
+    """Where the least value of each row stands."""
+    order = np.lexsort((value, row))
+    return order[np.flatnonzero(np.diff(row[order], prepend=-1))]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -16,6 +17,7 @@ from ..scan.topology import Ints, pieces
 from ..units import to_mm
 
 Floats = NDArray[np.float64]
+_Number = TypeVar("_Number", np.float64, np.int32)
 
 STEP_M = 0.001
 """Distance of the cuts square to the car that make the outline; corners between two cuts are met to half of it."""
@@ -27,6 +29,7 @@ SLIT_M = 0.150
 """A place where one side is missing over less than this and deeper than ``DEEP_M`` is a hole in the scan."""
 DEEP_M = 0.030
 _CUT = 0.45  # share of the box across the car that must face nothing for the scan to end in a cut
+_RIM_M = 1e-6
 _HALF = 0.2  # a side that reaches this share of the other side was not scanned
 _SPECKS = 0.05  # more than this share of the faces in specks is a mesh whose faces do not share points
 
@@ -36,8 +39,8 @@ class CarOutline:
     """The body's outline.
 
     Attributes:
-        plan: (k, 2) m, x and y of the outline seen from above, closed, counter-clockwise, without gaps of the scan: from
-            the rear along the right side, back along the left one; the last point joins the first.
+        plan: (k, 2) m, x and y of the outline seen from above, closed, counter-clockwise, without gaps of the scan:
+            from the rear along the right side, back along the left one; the last point joins the first.
         roof_m: m, height of the highest point of the body.
         note: what it rests on, such as a scan that ends before the roof's highest place; empty when nothing is amiss.
         cut: whether the front end is where the scan ends, not the car.
@@ -96,11 +99,12 @@ def car_outline(body: TriMesh) -> CarOutline:
     points, triangles = body.points, _without_specks(body)
     # Along x for the sides and the roof, along y for the ends.
     lengthwise = _Cuts.of(points, triangles, 0)
-    (left, right), (top,) = lengthwise.farthest(1, 1.0, -1.0), lengthwise.farthest(2, 1.0)
+    left, right, top = map(_bridged, lengthwise.farthest(1, 1.0, -1.0) + lengthwise.farthest(2, 1.0))
     crosswise = _Cuts.of(points, triangles, 1)
     x, rear, front = lengthwise.places, 0.0, 0.0
     if min(lengthwise.count, crosswise.count) > 2:
-        rear, front = (sign * float(_opened(end).max()) for sign, end in zip((-1, 1), crosswise.farthest(0, -1, 1)))
+        behind, ahead = map(_bridged, crosswise.farthest(0, -1.0, 1.0))
+        rear, front = -float(_opened(behind).max()), float(_opened(ahead).max())
     within = (x > rear) & (x < front)
     if within.sum() < 2:
         raise InputError("The body is only a few millimetres long or wide; its coordinates must be metres.")
@@ -116,6 +120,9 @@ def car_outline(body: TriMesh) -> CarOutline:
         notes.append("The scan ends before the car does: the front end of the outline is the cut.")
         if top[x > front - SLIT_M].max() > roof - NEEDLE_M:
             notes.append("The highest place lies at the cut, so the roof line may be higher.")
+        # The border of a scan is ragged.
+        whole = max(int(np.searchsorted(x, front - SLIT_M)), 1)
+        left, right = (np.append(side[:whole], np.maximum(side[whole:], side[whole - 1])) for side in (left, right))
     x = np.concatenate([[rear], x, [front]])
     left, right = (np.concatenate([side[:1], side, side[-1:]]) for side in (left, right))
     plan = np.concatenate([np.column_stack([x, -right]), np.column_stack([x, left])[::-1]])
@@ -160,22 +167,22 @@ class _Sides:
         return _Sides(x, left, right, TriangleIndex.build(TriMesh(flat, np.column_stack([start, end, end]))))
 
     def beyond(self, points: Floats) -> tuple[Floats, Floats]:
-        """(n,) m, how far ``points`` (n, 3) stand out to the left and to the right."""
-        x, y, _ = points.T
+        """(n,) m, how far ``points`` (n, 2) stand out to the left and to the right."""
+        x, y = points.T
         behind = x < self.x[0]
         left = np.where(behind, self.left.max(), np.interp(x, self.x, self.left))
         right = np.where(behind, self.right.min(), np.interp(x, self.x, self.right))
         return y - left, right - y
 
     def outside(self, points: Floats, cut: bool) -> NDArray[np.bool_]:
-        """(n,) which of ``points`` (n, 3) lie outside."""
+        """(n,) which of ``points`` (n, 2) lie outside."""
         left, right = self.beyond(points)
         ahead = (points[:, 0] > self.x[-1]) & (not cut)
         return np.asarray((left > 0.0) | (right > 0.0) | (points[:, 0] < self.x[0]) | ahead)
 
     def out(self, points: Floats, outside: NDArray[np.bool_]) -> Floats:
-        """(n,) m, distance from the outline's edge, negative within."""
-        flat = points * [1.0, 1.0, 0.0]
+        """(n,) m, distance of ``points`` (n, 2) from the outline's edge, negative within."""
+        flat = np.column_stack([points, np.zeros(len(points))])
         return np.asarray(np.where(outside, 1.0, -1.0) * self.border.nearest(flat)[0])
 
 
@@ -184,17 +191,30 @@ def _checked(outline: CarOutline, sides: _Sides, name: str, mesh: TriMesh) -> Ou
         raise InputError(f"“{name}” holds no faces, so it cannot be held against the outline.")
     if not np.isfinite(mesh.points).all():
         raise InputError(f"“{name}” has points whose coordinates are not numbers.")
-    # Between its points a long face may leave a waist of the outline.
-    places = np.concatenate([mesh.points, _Cuts.of(mesh.points, mesh.triangles, 0).crossings()])
-    judged = places
-    if outline.cut:
-        judged = np.column_stack([np.minimum(places[:, 0], sides.x[-1]), places[:, 1:]])
-    left, right = sides.beyond(judged)
-    outside = sides.outside(judged, outline.cut)
-    out = sides.out(judged, outside)
+    # Between its points a long face may leave a waist of the outline: the part's own outline is held against the car's.
+    used = np.unique(mesh.triangles)
+    cuts = _Cuts.of(mesh.points, mesh.triangles, 0)
+    most, least = cuts.farthest(1, 1.0, -1.0)
+    met = np.flatnonzero(np.isfinite(most))
+    rim = mesh.points[used]
+    if len(met):
+        x, y = rim[:, 0], rim[:, 1]
+        start, end = cuts.places[met[[0, -1]]]
+        over = (y > np.interp(x, cuts.places, _bridged(most)) - _RIM_M) | (x < start) | (x > end)
+        used = used[over | (-y > np.interp(x, cuts.places, _bridged(least)) - _RIM_M)]
+        at = np.concatenate([cuts.places[met]] * 2)
+        rim = np.concatenate([mesh.points[used, :2], np.column_stack([at, np.append(most[met], -least[met])])])
+    places = _flat(rim, sides, outline.cut)
+    left, right = sides.beyond(places)
+    out = sides.out(places, sides.outside(places, outline.cut))
     far = int(out.argmax())
-    rear = float(sides.x[0] - mesh.points[:, 0].min())
-    above = float(mesh.points[:, 2].max() - outline.roof_m)
+    if far < len(used):
+        farthest = mesh.points[used[far]]
+    else:
+        crossing = cuts.crossing(int(met[(far - len(used)) % len(met)]))
+        farthest = crossing[np.abs(crossing[:, 1] - rim[far, 1]).argmin()]
+    rear = float(sides.x[0] - rim[:, 0].min())
+    above = float(mesh.points[mesh.triangles, 2].max() - outline.roof_m)
     beyond = {"behind the rearmost point of the body": rear, "beyond the left side": float(left.max()),
               "beyond the right side": float(right.max())}  # fmt: skip
     if out[far] > 0.0:
@@ -204,13 +224,19 @@ def _checked(outline: CarOutline, sides: _Sides, name: str, mesh: TriMesh) -> Ou
     else:
         says = f"“{name}” lies within the outline seen from above, {to_mm(-out[far]):.0f} mm from its edge"
     says += f"; {to_mm(abs(above)):.0f} mm {'above' if above > 0.0 else 'below'} the roof."
-    if outline.cut and mesh.points[:, 0].max() > sides.x[-1]:
+    if outline.cut and rim[:, 0].max() > sides.x[-1]:
         says += " Some of it lies ahead of where the scan ends and is held against the width there."
     says = " ".join([says, outline.note, "A caution: local code decides."]).replace("  ", " ")
     return OutlineCheck(
         name, rear, beyond["beyond the left side"], beyond["beyond the right side"], above,
-        outside[: len(mesh.points)], places[far], says, float(out[far])
+        sides.outside(_flat(mesh.points, sides, outline.cut), outline.cut), farthest, says, float(out[far])
     )  # fmt: skip
+
+
+def _flat(points: Floats, sides: _Sides, cut: bool) -> Floats:
+    """(n, 2) m, ``points`` seen from above; those ahead of a cut are moved back to it."""
+    x = np.minimum(points[:, 0], sides.x[-1]) if cut else points[:, 0]
+    return np.column_stack([x, points[:, 1]])
 
 
 @dataclass(frozen=True)
@@ -222,8 +248,8 @@ class _Cuts:
         axis: 0 or 1, which the cuts stand square to.
         first: number of the first cut; ``count`` how many.
         low, high: (m,) numbers of the first and last cut through each triangle, of ``first`` on; low > high: none.
-        runs: (2, m) places in a (levels, count) table of two runs of cuts that make up a triangle's: level k has runs of
-            2 to the k cuts, by their first one; -1 where no cut meets it.
+        runs: (2, m) places in a (levels, count) table of two runs of cuts that make up a triangle's: level k has runs
+            of 2 to the k cuts, by their first one; -1 where no cut meets it.
     """
 
     points: Floats
@@ -250,10 +276,10 @@ class _Cuts:
     @property
     def places(self) -> Floats:
         """(count,) m, where the cuts are."""
-        return STEP_M * (self.first + np.arange(self.count))
+        return np.asarray(STEP_M * (self.first + np.arange(self.count)), np.float64)
 
     def farthest(self, axis: int, *signs: float) -> list[Floats]:
-        """For each sign (count,) m, the largest of it times coordinate ``axis`` in each cut; gaps are bridged."""
+        """For each sign (count,) m, the largest of it times coordinate ``axis`` in each cut; -inf where it is empty."""
         low, high = _ends(self.points[:, axis], self.triangles)
         profiles = []
         for sign in signs:
@@ -262,14 +288,15 @@ class _Cuts:
             a, b, share, cut = self._edges(self._in_question(bottom, top))
             value = self.points[:, axis]
             np.maximum.at(found, cut, sign * (value[a] + share * (value[b] - value[a])))
-            met = np.isfinite(found)
-            profiles.append(np.interp(np.arange(self.count), np.flatnonzero(met), found[met]) if met.any() else found)
+            profiles.append(found)
         return profiles
 
-    def crossings(self) -> Floats:
-        """(k, 3) m, all points where an edge of a triangle meets a cut."""
-        a, b, share, _ = self._edges(np.ones(len(self.triangles), bool))
-        return self.points[a] + share[:, None] * (self.points[b] - self.points[a])
+    def crossing(self, cut: int) -> Floats:
+        """(k, 3) m, where edges of triangles meet cut number ``cut``."""
+        a, b, share, number = self._edges((self.low <= cut) & (cut <= self.high))
+        here = number == cut
+        a, b, share = a[here], b[here], share[here]
+        return np.asarray(self.points[a] + share[:, None] * (self.points[b] - self.points[a]))
 
     def _in_question(self, bottom: Floats, top: Floats) -> NDArray[np.bool_]:
         """(m,) which triangles may be the farthest of a cut, by the least and largest value of each.
@@ -308,7 +335,7 @@ class _Cuts:
         return a[edge], b[edge], share, np.clip(cut, 0, self.count - 1).astype(np.int32)
 
 
-def _ends(value: NDArray[np.number], triangles: Ints) -> tuple[NDArray[np.number], NDArray[np.number]]:
+def _ends(value: NDArray[_Number], triangles: Ints) -> tuple[NDArray[_Number], NDArray[_Number]]:
     """(m,) least and largest of ``value`` (n,) at the corners of each triangle."""
     a, b, c = (value[corner] for corner in triangles.T)
     return np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
@@ -334,6 +361,12 @@ def _without_specks(body: TriMesh) -> Ints:
     return np.delete(body.triangles, specks, axis=0)
 
 
+def _bridged(profile: Floats) -> Floats:
+    """``profile`` with straight lines over what is empty."""
+    met = np.isfinite(profile)
+    return np.interp(np.arange(len(profile)), np.flatnonzero(met), profile[met]) if met.any() else profile
+
+
 def _opened(profile: Floats) -> Floats:
     """``profile`` without what stands out and is narrower than ``NEEDLE_M``; slopes towards the ends stay."""
     wide = min(round(NEEDLE_M / STEP_M), len(profile))
@@ -341,10 +374,14 @@ def _opened(profile: Floats) -> Floats:
 
 
 def _mended(profile: Floats) -> Floats:
-    """``profile`` with slits as high as their lower bank."""
+    """``profile`` with slits filled up to their lower bank."""
     wide = round(SLIT_M / STEP_M)
     closed = _slid(np.min, _slid(np.max, np.pad(profile, wide - 1, constant_values=-np.inf), wide), wide)
-    return np.where(closed - profile > DEEP_M, closed, profile)
+    depth = closed - profile
+    # A slit whole, with its ragged banks, or not at all.
+    start = np.flatnonzero(np.diff(depth > STEP_M, prepend=False) | (np.arange(len(depth)) == 0))
+    deepest = np.repeat(np.maximum.reduceat(depth, start), np.diff(start, append=len(depth)))
+    return np.where(deepest > DEEP_M, closed, profile)
 
 
 def _slid(choose: Callable[..., Floats], profile: Floats, wide: int) -> Floats:

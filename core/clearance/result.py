@@ -19,7 +19,8 @@ class ZoneClearance:
         collides: whether surfaces cross or touch.
         required_m: what the zone asks for.
         verdict: "clear", "tight" (nearer than asked) or "touches" (crosses, or not even the allowance is left).
-        depth_m: how far the deepest point of either lies behind the other's surface, an estimate; 0.0 without collision.
+        depth_m: an estimate of how far the deepest point of either lies behind the other's surface; 0.0 without
+            collision.
     """
 
     zone: str

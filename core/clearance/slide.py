@@ -7,15 +7,16 @@ Both bounds together leave few distances to be searched for, and those within a 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..assembly.part import Part
+from ..assembly.part import Part, rigid
 from ..errors import InputError
 from ..geometry.index import TriangleIndex
+from ..geometry.mesh import moved
 from ..units import to_degrees, to_mm
 from .surroundings import Surroundings
 
@@ -25,6 +26,7 @@ Slots = NDArray[np.intp]
 
 BOUND_M = 1e-4
 """Room is interpolated only where it is known to lie between two values no farther apart than this."""
+_ASKED = 64  # places nearby whose nearest points are tried here
 _SHELL_M = 1e-7  # a search reaches that much beyond what it is to confirm
 
 
@@ -66,24 +68,21 @@ class SlideMap:
         i, j = int(np.argmin(np.abs(self.across_values))), int(np.argmin(np.abs(self.along_values)))
         if not self.clear[i, j]:
             return self._elsewhere(i, j)
-        axes = [(self.across, self.across_values, self.room_m[:, j], self.clear[:, j], i)]
+        axes = [(self.across, self.across_values, self.room_m[:, j], self.touches[:, j], i)]
         if self.across != "turn":
-            axes.append((self.along, self.along_values, self.room_m[i], self.clear[i], j))
+            axes.append((self.along, self.along_values, self.room_m[i], self.touches[i], j))
         ways = [_way(*axis, sign) for axis in axes for sign in (1, -1)]
         ways = [way for way in ways if way]
         if not ways:
             return "Today's place is clear."
-        return f"From today's place it may be {', '.join(ways[:-1])}{' or ' * (len(ways) > 1)}{ways[-1]}."
+        listed = f"{', '.join(ways[:-1])}{' or ' * (len(ways) > 1)}{ways[-1]}"
+        return f"From today's place it may be {listed} with everything clear."
 
     def _elsewhere(self, i: int, j: int) -> str:
-        amiss = (
-            "touches"
-            if self.touches[i, j]
-            else f"is too near by {to_mm(-float(self.room_m[i, j])):.1f} mm"
-        )
+        amiss = "touches" if self.touches[i, j] else f"is too near by {to_mm(-float(self.room_m[i, j])):.1f} mm"
         rows, columns = np.nonzero(self.clear)
         if len(rows) == 0:
-            return f"Today's place {amiss}, and so is every place on this map of {self.across} and {self.along}."
+            return f"Today's place {amiss}, and no place on the map is clear."
         # Ways of two kinds are compared as shares of what the map covers.
         spans = [max(float(np.ptp(v)), 1e-300) for v in (self.across_values, self.along_values)]
         if self.across != "turn":
@@ -91,7 +90,7 @@ class SlideMap:
         across, along = self.across_values[rows], self.along_values[columns]
         k = int(np.argmin((across / spans[0]) ** 2 + (along / spans[1]) ** 2))
         moves = [
-            f"{_amount(axis, abs(float(value)))} {_WAYS[axis][value < 0.0][1]}"
+            f"{_amount(axis, abs(float(value)))} {_WAYS[axis][int(value < 0.0)][1]}"
             for axis, value in ((self.across, across[k]), (self.along, along[k]))
             if value != 0.0
         ]
@@ -133,23 +132,29 @@ def slide_maps(
         tick: told how far it is (0..1); may raise to stop.
 
     Raises:
-        InputError: no parts, or axes that are not rising or without 0.
+        InputError: no parts, axes that are not rising or without 0, a pose that is not rigid, or a clearance that is
+            no length.
     """
     aft, up, turn = _axes(aft_m=aft_m, up_m=up_m, turn_rad=turn_rad)
     pivot = np.asarray(pivot, np.float64)
     if len(parts) == 0 or len(parts) != len(poses):
-        raise InputError(f"{len(parts)} parts with {len(poses)} poses are to be moved; give at least one, and a pose each.")
+        raise InputError(
+            f"{len(parts)} parts with {len(poses)} poses are to be moved; give at least one, and a pose each."
+        )
     if pivot.shape != (3,) or not np.isfinite(pivot).all():
         raise InputError("The point to turn about must be three numbers.")
     for part, _, required in standing:
         if not 0.0 <= required < np.inf:
             raise InputError(f"The clearance asked for at “{part.name}” must be a length of 0 mm or more.")
-    first = np.stack([*np.meshgrid(aft, up, indexing="ij"), np.zeros((len(aft), len(up)))], axis=2)
-    second = np.stack(np.meshgrid([0.0], up, turn, indexing="ij"), axis=3)[0].transpose(1, 0, 2)
-    places, number = np.unique(np.concatenate([first.reshape(-1, 3), second.reshape(-1, 3)]), axis=0, return_inverse=True)
-    number = number.ravel()
+    grids = [
+        np.stack(np.broadcast_arrays(a[:, None], up, t[:, None]), axis=2)
+        for a, t in ((aft, np.zeros_like(aft)), (np.zeros_like(turn), turn))
+    ]
+    # Today's column is in both.
+    places, number = np.unique(np.concatenate([g.reshape(-1, 3) for g in grids]), axis=0, return_inverse=True)
+    parted = np.split(number.ravel(), [aft.size * up.size])
+    columns = [n.reshape(g.shape[:2]) for n, g in zip(parted, grids, strict=True)]
     search = _Search.over(around, parts, poses, pivot, standing, places)
-    columns = [number[: first[..., 0].size].reshape(first.shape[:2]), number[first[..., 0].size :].reshape(second.shape[:2])]
     order = list(dict.fromkeys(_order(columns[0], aft, up) + _order(columns[1], turn, up)))
     for done, place in enumerate(order):
         tick(done / len(order), f"Place {done + 1} of {len(order)}")
@@ -208,7 +213,7 @@ class _Search:
         required = np.array([z.required_m for z in around.scan.zones] + [asked for _, _, asked in standing])
         off = []
         for part, pose in zip(parts, poses, strict=True):
-            points = part.mesh.points if pose is None else part.mesh.transformed(pose).points
+            points = part.mesh.points if pose is None else moved(part.mesh.points, rigid(pose, part.name))
             off.append(float(np.hypot(points[:, 0] - pivot[0], points[:, 2] - pivot[2]).max()))
         n, p, k = len(places), len(parts), len(required)
         return _Search(
@@ -220,17 +225,21 @@ class _Search:
         """Find room, touching and the tightest obstacle at a place."""
         lower, upper = self._bounds(place)
         room = upper - self.required
+        first = np.isinf(upper).all()
         at_least = float((lower - self.required).min())
         least = float(room.min())
         certain = at_least >= 0.0 or least < 0.0
-        if certain and least - at_least <= BOUND_M and lower.min() > 0.0:
+        if certain and least - at_least <= BOUND_M and lower.min() > _SHELL_M:
             self._tell(place, 0.5 * (least + at_least), False, room)
             return
         matrix = self._matrix(place)
         for p in np.argsort((lower - self.required).min(axis=1)):
             # What may be tightest is measured; of the rest, what may touch is searched for touching alone.
             reach = np.maximum(np.minimum(upper[p], float(room.min()) + self.required), 0.0) + _SHELL_M
-            reach[(lower[p] - self.required >= room.min()) & (lower[p] > 0.0)] = -1.0
+            if first:
+                reach[:] = np.inf
+            apart = bool((upper == 0.0).any()) | (lower[p] > _SHELL_M)
+            reach[(lower[p] - self.required >= room.min()) & apart] = -1.0
             if (reach < 0.0).all():
                 continue
             pose = self.poses[p]
@@ -241,10 +250,12 @@ class _Search:
                 if (wanted < 0.0).all():
                     continue
                 self.lower[place, p, start:stop] = np.maximum(lower[p, start:stop], wanted)
-                for label, distance, on_part, on_body in _nearest_within(index, moving, wanted):
+                for label, near in index.approaches(moving, wanted).items():
+                    if np.isinf(near.distance_m):
+                        continue
                     k = start + label
-                    upper[p, k] = self.lower[place, p, k] = distance
-                    self.points[place, p, k] = (on_part - matrix[:3, 3]) @ matrix[:3, :3], on_body
+                    upper[p, k] = self.lower[place, p, k] = near.distance_m
+                    self.points[place, p, k] = (near.on_other - matrix[:3, 3]) @ matrix[:3, :3], near.on_body
                 room[p] = upper[p] - self.required
         self._tell(place, float(room.min()), bool((upper == 0.0).any()), room)
 
@@ -262,7 +273,8 @@ class _Search:
         way = np.hypot(off[:, 0], off[:, 1])[:, None] + 2.0 * np.sin(0.5 * np.abs(off[:, 2:])) * self.reach_of
         lower = np.maximum((self.lower[known] - way[:, :, None]).max(axis=0), 0.0)
         matrix = self._matrix(place)
-        on_part, on_body = np.moveaxis(self.points[known], 3, 0)
+        near = np.argsort(way.max(axis=1), kind="stable")[:_ASKED]
+        on_part, on_body = np.moveaxis(self.points[known[near]], 3, 0)
         apart = np.linalg.norm(on_part @ matrix[:3, :3].T + matrix[:3, 3] - on_body, axis=3)
         return lower, np.where(np.isnan(apart), np.inf, apart).min(axis=0)
 
@@ -274,3 +286,62 @@ class _Search:
         matrix[:3, :3] = [[cos, 0.0, -sin], [0.0, 1.0, 0.0], [sin, 0.0, cos]]
         matrix[:3, 3] = self.pivot - matrix[:3, :3] @ self.pivot + [-aft, 0.0, up]
         return matrix
+
+
+def _axes(**axes: Floats) -> list[Floats]:
+    """The axes as arrays, with exactly 0 in each.
+
+    Raises:
+        InputError: one does not rise or has no 0.
+    """
+    names = {"aft_m": "fore-aft places", "up_m": "heights", "turn_rad": "incidences"}
+    checked = []
+    for name, values in axes.items():
+        axis = np.asarray(values, np.float64)
+        if axis.ndim != 1 or len(axis) == 0 or not np.isfinite(axis).all() or (np.diff(axis) <= 0.0).any():
+            raise InputError(f"The {names[name]} to try must be numbers that rise.")
+        if not (axis == 0.0).any():
+            raise InputError(f"The {names[name]} to try must hold 0, which is today's place.")
+        checked.append(axis)
+    return checked
+
+
+def _order(number: Slots, across: Floats, along: Floats) -> list[int]:
+    """Today's place, then columns from today's outwards, in each the ends and ever finer between them.
+
+    What lies between two places with like bounds may then be left out.
+    """
+    spans, rows = [(0, len(along) - 1)], [int(np.argmin(np.abs(along))), 0, len(along) - 1]
+    while spans:
+        low, high = spans.pop(0)
+        middle = (low + high) // 2
+        if middle > low:
+            rows.append(middle)
+            spans += [(low, middle), (middle, high)]
+    columns = np.argsort(np.abs(across), kind="stable")
+    return [int(number[i, j]) for i in columns for j in dict.fromkeys(rows)]
+
+
+def _way(axis: str, values: Floats, room: Floats, touches: Bools, start: int, sign: int) -> str:
+    """How far it may go along an axis: ``room`` and ``touches`` along it, today's place is ``start``."""
+    clear = (room >= 0.0) & ~touches
+    at, end = start, (len(values) - 1 if sign > 0 else 0)
+    if at == end:
+        return ""
+    while at != end and clear[at + sign]:
+        at += sign
+    done = _WAYS[axis][int(sign < 0)][0]
+    if at == end:
+        return f"{done} by {_amount(axis, abs(float(values[at])))} or more"
+    step = abs(float(values[at + sign] - values[at]))
+    fall = float(room[at] - room[at + sign])
+    if axis != "turn" and touches[at + sign]:
+        # Room ends with the touch, though the way down goes on: as steep as can be is on the safe side.
+        fall = max(fall, step)
+    share = float(room[at]) / fall if fall > 0.0 else 0.0
+    far = abs(float(values[at])) + np.floor(10.0 * share + 1e-9) * 0.1 * step
+    return f"{done} by {_amount(axis, far)}"
+
+
+def _amount(axis: str, value: float) -> str:
+    return f"{round(to_degrees(value), 2):g}°" if axis == "turn" else f"{round(to_mm(value), 2):g} mm"

@@ -41,7 +41,7 @@ class Surroundings:
         marks = scan.zone_of_face
         if len(marks) != len(scan.mesh.triangles):
             raise InputError(
-                f"The zones are marked on {len(marks)} faces but the body has {len(scan.mesh.triangles)}; mark them anew."
+                f"The zones are marked on {len(marks)} faces but the body has {len(scan.mesh.triangles)}; mark it anew."
             )
         tally = np.bincount(np.maximum(marks, -1) + 1, minlength=len(scan.zones) + 1)[1:]
         names = [zone.name for zone in scan.zones]

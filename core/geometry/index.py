@@ -1,141 +1,35 @@
 """One search structure over a body's triangles, built once and asked by every step that needs the nearest surface.
 
-A forest of boxes, eight to a group, over triangles along a Hilbert curve, on which neighbours lie side by side (D.
-Hilbert, 1891; for boxes I. Kamel and C. Faloutsos, "On Packing R-trees", CIKM 1993; from memory): one tree a label, so
-that the nearest triangle of each zone comes from one pass. Boxes are float32 rounded outward; distances are float64.
-Points go down the forest together as long as few triangles are near to all of them, and two forests are walked against
-each other, level by level, in chunks of whole-array operations.
+A forest of boxes over the triangles, one tree a label, so that the nearest triangle of each zone comes from one pass.
+Boxes are float32 rounded outward; distances are float64. Points go down the forest together as long as few triangles
+are near to all of them, in chunks of whole-array operations; two indices are walked against each other by ``facing``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
+from .facing import Approach, crossing_pairs, facing_pairs, nearer_labels, nearest_pairs
+from .forest import Forest, along_curve, changes, outward, rank, upward
 from .mesh import TriMesh
-from .pairs import closest_between_triangles, closest_on_triangles, triangles_meet
+from .pairs import closest_on_triangles
+from .slabs import RIGID, point_squares, slabs_moved, slabs_over
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 Slots = NDArray[np.intp]
 
 CHUNK = 2048
-"""Pairs of groups opened at once: 64 boxes each, some 0.5 MB an operand, so that a core's cache holds them."""
+"""Groups of boxes opened at once, so that a core's cache holds them."""
 CROWD = 12
 """Neighbouring points that are searched for together where they are dense: more share more, but see more triangles."""
 _DENSE = 1.0  # a crowd stays together where what may be near to it is no wider than so many triangles
 _FEW = 40 * CROWD  # so few points are searched for singly
-_FINITE = np.float32(np.finfo(np.float32).max)
-_BEAM = 48  # half of it was too few to find all of several crossings at once
-
-
-@dataclass(frozen=True)
-class Forest:
-    """Boxes in groups of eight. Slot ``8 g + i`` is box ``i`` of group ``g``.
-
-    Attributes:
-        boxes: (6, g, 8) float32 m, low x, y, z then high x, y, z; empty slots are inside out.
-        below: (8 g,) int32; on the lowest level the item's number, above it the group inside the box; -1 when empty.
-        leaves: how many groups, the first ones, form the lowest level.
-        height: number of levels.
-        roots: (k,) int32, the one group at the top of each label's tree.
-        root_labels: (k,) int32.
-        label: (g,) int32 label of each group.
-    """
-
-    boxes: NDArray[np.float32]
-    below: Ints
-    leaves: int
-    height: int
-    roots: Ints
-    root_labels: Ints
-    label: Ints
-
-    @staticmethod
-    def over(low: NDArray[np.float32], high: NDArray[np.float32], label: Ints | None = None) -> Forest:
-        """The forest over boxes ``low``, ``high`` (3, m) with a label (m,) each."""
-        count = low.shape[1]
-        order, sizes, names = _ordered(low, high, label)
-        below = order.astype(np.int32)
-        boxes = np.concatenate([low, high]).take(order, axis=1)
-        levels: list[tuple[NDArray[np.float32], Ints, Ints]] = []
-        made = 0
-        while True:
-            groups = -(-sizes // 8)
-            first = np.concatenate([[0], np.cumsum(groups)])
-            skip = np.repeat(8 * first[:-1] - np.concatenate([[0], np.cumsum(sizes)[:-1]]), sizes)
-            slot = np.arange(count) + skip
-            total = int(first[-1])
-            padded = np.empty((6, 8 * total), np.float32)
-            padded[:3], padded[3:] = np.inf, -np.inf
-            padded[:, slot] = boxes
-            inside = np.full(8 * total, -1, np.int32)
-            inside[slot] = below
-            eight = padded.reshape(6, total, 8)
-            levels.append((eight, inside, np.repeat(names, groups).astype(np.int32)))
-            below = np.arange(made, made + total, dtype=np.int32)
-            if (groups == 1).all():
-                break
-            # Halving thrice over whole slices is several times faster than a reduction over eight.
-            half_low = np.minimum(eight[:3, :, :4], eight[:3, :, 4:])
-            half_high = np.maximum(eight[3:, :, :4], eight[3:, :, 4:])
-            half_low = np.minimum(half_low[:, :, :2], half_low[:, :, 2:])
-            half_high = np.maximum(half_high[:, :, :2], half_high[:, :, 2:])
-            boxes = np.concatenate(
-                [np.minimum(half_low[:, :, 0], half_low[:, :, 1]), np.maximum(half_high[:, :, 0], half_high[:, :, 1])]
-            )
-            made += total
-            sizes, count = groups, total
-        return Forest(
-            boxes=np.concatenate([v[0] for v in levels], axis=1),
-            below=np.concatenate([v[1] for v in levels]),
-            leaves=levels[0][0].shape[1],
-            height=len(levels),
-            roots=below,
-            root_labels=names.astype(np.int32),
-            label=np.concatenate([v[2] for v in levels]),
-        )
-
-    def raised(self, height: int) -> Forest:
-        """The same forest with single boxes put on top until it has ``height`` levels."""
-        forest = self
-        while forest.height < height:
-            roots = len(forest.roots)
-            top = np.empty((6, roots, 8), np.float32)
-            top[:3], top[3:] = np.inf, -np.inf
-            top[:3, :, 0] = forest.boxes[:3].take(forest.roots, axis=1).min(axis=2)
-            top[3:, :, 0] = forest.boxes[3:].take(forest.roots, axis=1).max(axis=2)
-            inside = np.full((roots, 8), -1, np.int32)
-            inside[:, 0] = forest.roots
-            groups = forest.boxes.shape[1]
-            forest = Forest(
-                boxes=np.concatenate([forest.boxes, top], axis=1),
-                below=np.concatenate([forest.below, inside.ravel()]),
-                leaves=forest.leaves,
-                height=forest.height + 1,
-                roots=np.arange(groups, groups + roots, dtype=np.int32),
-                root_labels=forest.root_labels,
-                label=np.concatenate([forest.label, forest.root_labels]),
-            )
-        return forest
-
-
-@dataclass(frozen=True)
-class Approach:
-    """The nearest approach of a mesh to one label of an index.
-
-    Attributes:
-        distance_m: 0.0 where they touch or cross.
-        on_other, on_body: (3,) m, the two points that are that near.
-    """
-
-    distance_m: float
-    on_other: Floats
-    on_body: Floats
 
 
 @dataclass(frozen=True)
@@ -174,25 +68,38 @@ class TriangleIndex:
         if not np.isfinite(mesh.points).all():
             raise InputError("The mesh to search has points whose coordinates are not numbers; export it again.")
         points = np.ascontiguousarray(mesh.points.T)
-        outward_low, outward_high = _outward(points)
+        outward_low, outward_high = outward(points)
         by_corner = np.ascontiguousarray(mesh.triangles.T)
         low = _fold(np.minimum, [outward_low.take(k, axis=1) for k in by_corner])
         high = _fold(np.maximum, [outward_high.take(k, axis=1) for k in by_corner])
         forest = Forest.over(low, high, labels).raised(2)
         face = forest.below[: 8 * forest.leaves]
+        # Empty slots hold what the first of their group holds, so that no bound need leave them out.
+        face = np.where(face >= 0, face, np.repeat(face[::8], 8))
         corner_points = by_corner.take(face, axis=1)
         corners = np.empty((9, len(face)))
         for k in range(3):
             points.take(corner_points[k], axis=1, out=corners[3 * k : 3 * k + 3], mode="clip")
-        return TriangleIndex(forest, corners, _slabs(forest, corners), _samples(forest, corners))
+        return TriangleIndex(forest, corners, slabs_over(forest, corners), _samples(forest, corners))
 
     def moved(self, matrix: Floats) -> TriangleIndex:
-        """The same triangles moved by a rigid (4, 4) ``matrix``, without sorting them anew."""
-        corners = self.corners.reshape(3, 3, -1).transpose(2, 0, 1).reshape(-1, 3) @ matrix[:3, :3].T + matrix[:3, 3]
-        face = self.forest.below[: 8 * self.forest.leaves]
-        order = np.argsort(face[face >= 0])
-        triangles = np.arange(3 * len(face), dtype=np.int32).reshape(-1, 3)[face >= 0][order]
-        return TriangleIndex.build(TriMesh(corners, triangles))
+        """The same triangles moved by a rigid (4, 4) ``matrix``, without sorting them anew: some 5 ms for 20 k.
+
+        Raises:
+            InputError: a matrix that stretches, shears or mirrors, or holds no numbers.
+        """
+        matrix = np.asarray(matrix, np.float64)
+        if not _rigid(matrix):
+            raise InputError(
+                "A part can only be moved and turned, not stretched or mirrored; apply its scale to its mesh first."
+            )
+        place = self.corners.reshape(3, 3, -1)
+        corners = np.empty_like(place)
+        for k in range(3):
+            corners[k] = matrix[:3, :3] @ place[k] + matrix[:3, 3:]
+        forest = self.forest.refitted(outward(corners.min(axis=0))[0], outward(corners.max(axis=0))[1])
+        corners = corners.reshape(9, -1)
+        return TriangleIndex(forest, corners, slabs_moved(self.slabs, matrix, forest), _samples(forest, corners))
 
     def nearest(
         self, points: Floats, reach_m: float = np.inf, labelled_only: bool = False
@@ -222,7 +129,7 @@ class TriangleIndex:
         roots = self._roots(labelled_only)
         if len(points) == 0:
             return distance, face, foot
-        order = _ordered(*_outward(np.ascontiguousarray(points.T)), None)[0]
+        order = along_curve(*outward(np.ascontiguousarray(points.T)), None)[0]
         place = np.ascontiguousarray(points.T).take(order, axis=1)
         size = max(float(np.abs(place).max()), float(np.abs(self.samples).max()))
         sought = _Sought.at(place, np.full(len(points), float(reach_m)), 2.0**-22 * size)
@@ -232,7 +139,7 @@ class TriangleIndex:
         for part in _parts(len(hit), 4 * CHUNK):
             number, slot = order[hit[part]], best[hit[part]]
             face[number] = self.forest.below[slot]
-            foot[number] = closest_on_triangles(points[number], self._triangles(slot))
+            foot[number] = closest_on_triangles(points[number], self.triangles(slot))
             distance[number] = np.linalg.norm(points[number] - foot[number], axis=1)
         return distance, face, foot
 
@@ -241,47 +148,61 @@ class TriangleIndex:
 
         Returns:
             (k,) int32 triangles of ``other``; (k,) int32 triangles of the body; (k,) int32 labels of the latter.
+
+        Raises:
+            InputError: no face of the body has a label.
         """
-        a, b, ga, gb = self._against(other)
-        zero = np.float32(0.0)
-        found = [np.zeros((3, 0), np.int32)]
-        for sa, sb, _ in _walk(a, b, ga, gb, lambda _group: zero):
-            meet = triangles_meet(other._triangles(sa), self._triangles(sb))
-            sa, sb = sa[meet], sb[meet]
-            found.append(np.stack([a.below[sa], b.below[sb], b.label[sb >> 3]]))
-        theirs, ours, label = np.concatenate(found, axis=1)
-        return theirs, ours, label
+        return crossing_pairs(other, self, self._reaches(0.0))[:3]
 
-    def approaches(self, other: TriangleIndex) -> dict[int, Approach]:
-        """The nearest approach of ``other``'s triangles to each label of this body but -1, exact over all pairs."""
-        a, b, ga, gb = self._against(other)
-        count = int(self.forest.root_labels.max()) + 1
-        best = np.full(count, np.inf)
-        points = np.full((2, count, 3), np.nan)
+    def approaches(
+        self, other: TriangleIndex, reach_m: float | Floats = np.inf, known: Mapping[int, Approach] | None = None
+    ) -> dict[int, Approach]:
+        """The nearest approach of ``other``'s triangles to each label of this body but -1, exact over all pairs.
 
-        def compete(sa: Slots, sb: Slots) -> None:
-            distance, on_other, on_body = closest_between_triangles(other._triangles(sa), self._triangles(sb))
-            name = b.label[sb >> 3]
-            for k in _first_of_each(name, distance):
-                if distance[k] < best[name[k]]:
-                    best[name[k]] = distance[k]
-                    points[0, name[k]], points[1, name[k]] = on_other[k], on_body[k]
+        Args:
+            other: what comes near.
+            reach_m: look no farther; a label beyond it gets a distance of inf. One for all labels or (labels,) one each
+                from label 0 on, below zero where the label is not to be looked at.
+            known: answers that are known, such as those of labels that are crossed; they are handed on as they are.
 
-        def limit() -> NDArray[np.float32]:
-            return np.where(best > 0.0, _upward(best * best), np.float32(-1.0))
+        Raises:
+            InputError: no face of the body has a label.
+        """
+        found = nearest_pairs(other, self, self._reaches(reach_m), dict(known or {}))
+        nothing = Approach(np.inf, np.full(3, np.nan), np.full(3, np.nan))
+        return {int(k): found.get(int(k), nothing) for k in self.forest.root_labels if k >= 0}
 
-        compete(*_beam(a, b, ga, gb))
-        for sa, sb, square in _walk(a, b, ga, gb, lambda group: limit()[b.label[group]]):
-            order = np.argsort(square)
-            sa, sb, square = sa[order], sb[order], square[order]
-            size, start = 256, 0
-            while start < len(sa):
-                part = slice(start, start + size)
-                open_ = square[part] <= limit()[b.label[sb[part] >> 3]]
-                if open_.any():
-                    compete(sa[part][open_], sb[part][open_])
-                start, size = start + size, min(4 * size, 16384)
-        return {int(k): Approach(float(best[k]), points[0, k], points[1, k]) for k in self.forest.root_labels if k >= 0}
+    def meets(self, other: TriangleIndex) -> tuple[Ints, Ints, Ints, dict[int, Approach]]:
+        """``crossings`` and ``approaches`` in one: labels that are crossed are not looked at twice."""
+        theirs, ours, label, touched = crossing_pairs(other, self, self._reaches(0.0))
+        return theirs, ours, label, self.approaches(other, known=touched)
+
+    def nearer(self, other: TriangleIndex, limit_m: float | Floats) -> set[int]:
+        """The labels that ``other`` crosses, touches or is nearer to than a limit, without finding how near.
+
+        Args:
+            other: what comes near.
+            limit_m: as ``reach_m`` in ``approaches``.
+
+        Raises:
+            InputError: no face of the body has a label.
+        """
+        return nearer_labels(other, self, self._reaches(limit_m))
+
+    def near_pairs(self, other: TriangleIndex, reach_m: float | Floats) -> Iterator[tuple[Ints, Slots, Ints, Floats]]:
+        """All pairs of triangles that may be within a reach, as in ``approaches``, for what is to be done with each.
+
+        Yields:
+            (n,) int32 triangles of ``other``; (n,) the slots of this body's (columns of ``corners``);
+            (n,) int32 labels of the latter; (n,) m, the least distance the two may have.
+        """
+        for theirs, ours, square in facing_pairs(other, self, self._reaches(reach_m)):
+            yield other.forest.below[theirs], ours, self.forest.label[ours >> 3], np.sqrt(square.astype(np.float64))
+
+    def _reaches(self, reach_m: float | Floats) -> Floats:
+        """(labels,) m."""
+        self._roots(True)
+        return np.broadcast_to(np.asarray(reach_m, np.float64), (int(self.forest.root_labels.max()) + 1,)).copy()
 
     def _roots(self, labelled_only: bool) -> Ints:
         roots = self.forest.roots
@@ -291,6 +212,7 @@ class TriangleIndex:
             raise InputError("No face of the body belongs to a zone, so there is nothing to keep clear of.")
         return roots
 
+    # _against, _triangles, _walk, _upward: until clearance.opening and .slide ask by near_pairs and approaches.
     def _against(self, other: TriangleIndex) -> tuple[Forest, Forest, Ints, Ints]:
         """Both forests at one height and the pairs of their roots."""
         self._roots(True)
@@ -300,6 +222,9 @@ class TriangleIndex:
         return a, b, np.repeat(a.roots, len(roots)), np.tile(roots, len(a.roots))
 
     def _triangles(self, slot: Slots) -> Floats:
+        return self.triangles(slot)
+
+    def triangles(self, slot: Slots) -> Floats:
         """(n, 3, 3) corners."""
         return self.corners.take(slot, axis=1).T.reshape(-1, 3, 3)
 
@@ -336,7 +261,7 @@ class TriangleIndex:
         corners = self.corners.take(slot, axis=1)[:, None]
         place = sought.place.reshape(3, -1, size).take(row, axis=1)
         found = np.ascontiguousarray(_squares(np.ascontiguousarray(place.transpose(0, 2, 1)), corners).T)
-        winner = _first_of_runs(found, np.flatnonzero(_changes(row)))
+        winner = _first_of_runs(found, np.flatnonzero(changes(row)))
         row, slot, found = row[winner[:, 0]], slot[winner], np.take_along_axis(found, winner, axis=0)
         square, best = sought.square.reshape(-1, size), sought.best.reshape(-1, size)
         better = found <= square[row]
@@ -354,12 +279,12 @@ class TriangleIndex:
                 row, group = row[: 4 * CHUNK], group[: 4 * CHUNK]
             reach = crowd.reach(row)
             box_square = _box_squares(crowd.rounded.take(row, axis=1), _opened(body, group))
-            keep = np.flatnonzero(box_square <= _upward(reach**2)[:, None])
+            keep = np.flatnonzero(box_square <= upward(reach**2)[:, None])
             row, reach = row[keep >> 3], reach[keep >> 3]
             slot = 8 * group[keep >> 3].astype(np.intp) + (keep & 7)
             if level > 1:
                 slab = self.slabs.take(slot - 8 * body.leaves, axis=1)
-                near = _slab_squares(crowd.rounded.take(row, axis=1), slab) <= _upward(reach**2)
+                near = point_squares(crowd.rounded.take(row, axis=1), slab) <= upward(reach**2)
                 waiting.append((level - 1, row[near], body.below[slot[near]]))
                 continue
             near = _squares(crowd.middle.take(row, axis=1), self.corners.take(slot, axis=1)) <= reach**2
@@ -389,12 +314,12 @@ class TriangleIndex:
                 point, slot = point[keep >> 3], 8 * group[keep >> 3].astype(np.intp) + (keep & 7)
                 high, here = slot - 8 * body.leaves, sought.rounded.take(point, axis=1)
                 x, y, z = here - self.samples.take(high, axis=1)
-                start = np.flatnonzero(_changes(point))
+                start = np.flatnonzero(changes(point))
                 least = np.minimum.reduceat(x * x + y * y + z * z, start).astype(np.float64)
                 once = point[start]
                 bound = (np.sqrt(least) * (1.0 + 1e-6) + sought.slack) ** 2
                 sought.square[once] = np.minimum(sought.square[once], bound)
-                near = np.maximum(box_square.ravel()[keep], _slab_squares(here, self.slabs.take(high, axis=1)))
+                near = np.maximum(box_square.ravel()[keep], point_squares(here, self.slabs.take(high, axis=1)))
                 tight = near <= sought.limit(point)
                 waiting.append((level - 1, point[tight], body.below[slot[tight]], near[tight]))
 
@@ -407,7 +332,7 @@ class TriangleIndex:
         point, group, near = point[order], group[order], near[order]
         share = 1
         while len(point):
-            now = _rank(point) < share
+            now = rank(point) < share
             for part in _parts(int(now.sum()), CHUNK):
                 row, eight = point[now][part], group[now][part]
                 box_square = _box_squares(sought.rounded.take(row, axis=1), _opened(self.forest, eight))
@@ -447,7 +372,7 @@ class _Sought:
 
     def limit(self, point: Slots) -> NDArray[np.float32]:
         """Squared distance of boxes to rounded points beyond which nothing is nearer."""
-        return _upward((np.sqrt(self.square[point]) + self.slack) ** 2)
+        return upward((np.sqrt(self.square[point]) + self.slack) ** 2)
 
 
 @dataclass(frozen=True)
@@ -479,82 +404,15 @@ class _Crowds:
 
     def reach(self, row: Slots) -> Floats:
         """(n,) m, how far from its middle what is nearest to one of a crowd's points may lie; equal rows together."""
-        fresh = _changes(row)
+        fresh = changes(row)
         once = row[fresh]
         reach = (np.sqrt(self.sought.square.reshape(-1, CROWD)[once]) + self.off[once]).max(axis=1, initial=0.0)
         return (reach + self.sought.slack)[np.cumsum(fresh) - 1]
 
 
-def _walk(
-    a: Forest, b: Forest, ga: Ints, gb: Ints, limit: Callable[[Ints], NDArray[np.float32] | np.float32]
-) -> Iterator[tuple[Slots, Slots, NDArray[np.float32]]]:
-    """Pairs of lowest slots whose boxes are no farther apart than the ``limit`` (squared) of the group in ``b``.
-
-    Depth first over chunks, so at most ``height`` levels of 64 ``CHUNK`` pairs wait at a time: under
-    10 MB, whatever the meshes. ``limit`` is asked again for every chunk and may shrink meanwhile.
-    """
-    waiting = [(a.height, ga, gb)]
-    while waiting:
-        level, ga, gb = waiting.pop()
-        if len(ga) > CHUNK:
-            waiting.append((level, ga[CHUNK:], gb[CHUNK:]))
-            ga, gb = ga[:CHUNK], gb[:CHUNK]
-        square = _group_squares(_opened(a, ga), _opened(b, gb))
-        keep = np.flatnonzero(square <= np.minimum(limit(gb), _FINITE))
-        if len(keep) == 0:
-            continue
-        sa, sb = _slots(keep, ga, gb)
-        if level == 1:
-            yield sa, sb, square.ravel()[keep]
-        else:
-            waiting.append((level - 1, a.below[sa], b.below[sb]))
-
-
-def _beam(a: Forest, b: Forest, ga: Ints, gb: Ints) -> tuple[Slots, Slots]:
-    """Pairs of lowest slots likely to be near: at each level the most promising few of each label go on."""
-    for level in range(a.height, 0, -1):
-        box_a, box_b = _opened(a, ga), _opened(b, gb)
-        square = _group_squares(box_a, box_b)
-        middle = _group_middles(box_a, box_b)
-        key = np.where(np.isfinite(square), square + np.float32(0.01) * middle, np.inf).ravel()
-        keep = np.flatnonzero(np.isfinite(key))
-        name = b.label[gb[keep % len(gb)]]
-        order = np.lexsort((key[keep], name))
-        keep, name = keep[order], name[order]
-        keep = keep[_rank(name) < _BEAM]
-        sa, sb = _slots(keep, ga, gb)
-        if level > 1:
-            ga, gb = a.below[sa], b.below[sb]
-    return sa, sb
-
-
-def _group_squares(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
-    """(8, 8, n) squared distance of each box of ``a`` (6, 8, n) to each of ``b`` (6, 8, n)."""
-    total = np.zeros((), np.float32)
-    for k in range(3):
-        gap = a[k, :, None] - b[k + 3]
-        np.maximum(gap, b[k] - a[k + 3, :, None], out=gap)
-        np.maximum(gap, 0.0, out=gap)
-        gap *= gap
-        total = gap if k == 0 else np.add(total, gap, out=total)
-    return total
-
-
 def _opened(forest: Forest, group: Ints) -> NDArray[np.float32]:
     """(6, 8, n) the boxes of each group; groups innermost, so that operations run over long rows."""
     return np.ascontiguousarray(forest.boxes.take(group, axis=1).transpose(0, 2, 1))
-
-
-def _slots(keep: Slots, ga: Ints, gb: Ints) -> tuple[Slots, Slots]:
-    """The slots meant by flat places in an (8, 8, n) array."""
-    box, pair = np.divmod(keep, len(ga))
-    return 8 * ga[pair].astype(np.intp) + (box >> 3), 8 * gb[pair].astype(np.intp) + (box & 7)
-
-
-def _group_middles(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
-    with np.errstate(invalid="ignore"):
-        middle_a, middle_b = 0.5 * (a[:3] + a[3:]), 0.5 * (b[:3] + b[3:])
-        return ((middle_a[:, :, None] - middle_b[:, None]) ** 2).sum(axis=0, dtype=np.float32)
 
 
 def _box_squares(place: NDArray[np.float32], box: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -568,62 +426,6 @@ def _box_squares(place: NDArray[np.float32], box: NDArray[np.float32]) -> NDArra
     return np.ascontiguousarray(total.T)
 
 
-def _slab_squares(place: NDArray[np.float32], slab: NDArray[np.float32]) -> NDArray[np.float32]:
-    """(n,) squared distance of points (3, n) to slabs (8, n), at most."""
-    x, y, z = place - slab[:3]
-    height = slab[3] * x + slab[4] * y + slab[5] * z
-    aside = np.sqrt(np.maximum(x * x + y * y + z * z - height * height, 0.0))
-    height = np.maximum(np.abs(height) - slab[6], 0.0)
-    aside = np.maximum(aside - slab[7], 0.0)
-    return height * height + aside * aside
-
-
-def _slabs(forest: Forest, corners: Floats) -> NDArray[np.float32]:
-    """A slab about each slot above the lowest level: from triangles on the first, from the slabs below further up."""
-    start = 8 * forest.leaves
-    boxes = forest.boxes.reshape(6, -1)[:, start:]
-    inside = forest.below[start:]
-    full = inside >= 0
-    slabs = np.zeros((8, len(inside)), np.float32)
-    slabs[:3, full] = 0.5 * (boxes[:3, full] + boxes[3:, full])
-    size = np.float32(np.abs(boxes[:, full]).max())
-    sums = np.zeros((3, len(inside)), np.float32)
-    here = np.flatnonzero(full & (inside < forest.leaves))
-    for part in _parts(len(here), 8192):
-        slot = here[part]
-        corner = corners.reshape(3, 3, -1, 8).take(inside[slot], axis=2)
-        corner = (corner - slabs[:3, slot][None, :, :, None]).astype(np.float32)
-        u, v = corner[1] - corner[0], corner[2] - corner[0]
-        total = np.cross(u, v, axis=0).sum(axis=2)
-        sums[:, slot] = total
-        slabs[3:6, slot] = normal = _unit(total)
-        height = sum((corner[:, k] * normal[k, None, :, None] for k in range(3)), np.float32(0.0))
-        square = (corner * corner).sum(axis=1)
-        slabs[6, slot] = np.abs(height).max(axis=(0, 2))
-        slabs[7, slot] = np.sqrt(np.maximum(square - height * height, 0.0)).max(axis=(0, 2))
-    done = forest.leaves
-    while len(here):
-        done, last = int(here[-1] // 8) + 1 + forest.leaves, done
-        here = np.flatnonzero(full & (inside >= last) & (inside < done))
-        child = (8 * (inside[here].astype(np.intp) - forest.leaves))[:, None] + np.arange(8)
-        real = full[child]
-        below = slabs.take(child, axis=1)
-        total = (sums.take(child, axis=1) * real).sum(axis=2)
-        sums[:, here] = total
-        slabs[3:6, here] = normal = _unit(total)
-        run = below[:3] - slabs[:3, here][:, :, None]
-        lean = (below[3:6] * normal[:, :, None]).sum(axis=0)
-        height = (run * normal[:, :, None]).sum(axis=0)
-        aside = np.sqrt(np.maximum((run * run).sum(axis=0) - height * height, 0.0))
-        tilt = np.sqrt(np.maximum(1.0 - lean * lean, 0.0))
-        height = np.abs(height) + below[6] * np.abs(lean) + below[7] * tilt
-        slabs[6, here] = np.where(real, height, 0.0).max(axis=1)
-        slabs[7, here] = np.where(real, aside + below[7] + below[6], 0.0).max(axis=1)
-    # Rounding of float32 in here and in the points that are compared.
-    slabs[6:] = slabs[6:] * np.float32(1.0 + 1e-5) + size * np.float32(2.0**-21)
-    return slabs
-
-
 def _samples(forest: Forest, corners: Floats) -> NDArray[np.float32]:
     """A corner of the middlemost triangle below each slot above the lowest level."""
     eight = forest.below.reshape(-1, 8)
@@ -635,12 +437,6 @@ def _samples(forest: Forest, corners: Floats) -> NDArray[np.float32]:
         high = down >= start
         down[high] = slot[forest.below[down[high]]]
     return corners[:3].take(down, axis=1).astype(np.float32)
-
-
-def _unit(vector: NDArray[np.float32]) -> NDArray[np.float32]:
-    """(3, n) of length 1; 0 where there was none."""
-    length = np.sqrt((vector.astype(np.float64) ** 2).sum(axis=0))
-    return (vector / np.maximum(length, 1e-300)).astype(np.float32)
 
 
 def _squares(p: Floats, corner: Floats) -> Floats:
@@ -669,100 +465,6 @@ def _squares(p: Floats, corner: Floats) -> Floats:
     return np.maximum(dd + np.where(inside, face, edge), 0.0)
 
 
-def _ordered(
-    low: NDArray[np.float32], high: NDArray[np.float32], label: Ints | None
-) -> tuple[NDArray[np.intp], NDArray[np.intp], Ints]:
-    """Items by label, then along a Hilbert curve of 10 bits an axis; how many a label; the labels."""
-    count = low.shape[1]
-    middle = low + high
-    base, top = middle.min(axis=1), middle.max(axis=1)
-    scale = np.float32(1023.0) / max(float((top - base).max()), 1e-30)
-    code = np.zeros(count, np.uint32)
-    for k in range(3):
-        bits = np.minimum((middle[k] - base[k]) * np.float32(scale), 1023.0).astype(np.uint32)
-        for shift, mask in ((16, 0x030000FF), (8, 0x0300F00F), (4, 0x030C30C3), (2, 0x09249249)):
-            bits = (bits | (bits << np.uint32(shift))) & np.uint32(mask)
-        code |= bits << np.uint32(k)
-    code = _along_curve(code)
-    names, sizes = np.zeros(1, np.int32), np.array([count])
-    number_bits = max(count - 1, 1).bit_length()
-    key = (code.astype(np.uint64) << np.uint64(number_bits)) | np.arange(count, dtype=np.uint64)
-    if label is not None:
-        tally = np.bincount(label + 1)
-        names = (np.flatnonzero(tally) - 1).astype(np.int32)
-        sizes = tally[tally > 0]
-        key |= (label + 1).astype(np.uint64) << np.uint64(number_bits + 30)
-    key.sort()
-    return (key & np.uint64((1 << number_bits) - 1)).astype(np.intp), sizes, names
-
-
-def _curve_steps() -> NDArray[np.uint16]:
-    """(24 * 64,) for a state of the Hilbert curve and two more bits an axis: 64 times the next state, plus the place.
-
-    A state is the corner where the curve enters a cube and the axis along which it leaves (C. H. Hamilton, "Compact
-    Hilbert Indices", Dalhousie University CS-2006-07, 2006; from memory).
-    """
-
-    def turned(bits: int, by: int) -> int:
-        return (bits >> by | bits << (3 - by)) & 7
-
-    def step(state: int, octant: int) -> tuple[int, int]:
-        entry, axis = divmod(state, 3)
-        gray = turned(octant ^ entry, (axis + 1) % 3)
-        place = gray ^ gray >> 1 ^ gray >> 2
-        first = max(place - 1, 0) & 6
-        entry ^= turned(first ^ first >> 1, (2 - axis) % 3)
-        odd = place if place & 1 else max(place - 1, 0)
-        return 3 * entry + (axis + (odd ^ (odd + 1)).bit_length()) % 3, place
-
-    steps = []
-    for state in range(24):
-        for octants in range(64):
-            half, high = step(state, octants >> 3)
-            last, low = step(half, octants & 7)
-            steps.append(64 * last + 8 * high + low)
-    return np.array(steps, np.uint16)
-
-
-_CURVE = _curve_steps()
-
-
-def _along_curve(code: NDArray[np.uint32]) -> NDArray[np.uint32]:
-    """Places along a Hilbert curve of 30-bit cells whose axes' bits are interleaved."""
-    state, along = np.zeros(len(code), np.uint32), np.zeros(len(code), np.uint32)
-    for shift in (24, 18, 12, 6, 0):
-        step = _CURVE.take(state | (code >> np.uint32(shift)) & np.uint32(63)).astype(np.uint32)
-        along = along << np.uint32(6) | step & np.uint32(63)
-        state = step & np.uint32(0xFFC0)
-    return along
-
-
-def _outward(points: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """``points`` in float32 rounded down and up."""
-    near = points.astype(np.float32)
-    low = np.where(near > points, np.nextafter(near, np.float32(-np.inf)), near)
-    high = np.where(near < points, np.nextafter(near, np.float32(np.inf)), near)
-    return low, high
-
-
-def _upward(square: Floats) -> NDArray[np.float32]:
-    """Squared limits in float32, raised beyond the rounding of the box distances they are compared with."""
-    return np.minimum(square * (1.0 + 1e-6) + 1e-30, 3e38).astype(np.float32)
-
-
-def _changes(run: NDArray[np.integer]) -> NDArray[np.bool_]:
-    """(n,) whether each entry differs from the one before it."""
-    fresh = np.ones(len(run), bool)
-    np.not_equal(run[1:], run[:-1], out=fresh[1:])
-    return fresh
-
-
-def _rank(run: NDArray[np.integer]) -> Slots:
-    """(n,) how many equal entries stand before each in its run."""
-    place = np.arange(len(run))
-    return place - np.maximum.accumulate(np.where(_changes(run), place, 0))
-
-
 def _first_of_runs(value: Floats, start: Slots) -> Slots:
     """(runs, k) where the least value (n, k) of each run first stands; ``start`` is where the runs begin."""
     least = np.minimum.reduceat(value, start)
@@ -770,17 +472,66 @@ def _first_of_runs(value: Floats, start: Slots) -> Slots:
     return np.asarray(np.minimum.reduceat(np.where(here, np.arange(len(value))[:, None], len(value)), start))
 
 
-def _first_of_each(name: Ints, value: Floats) -> Slots:
-    """The place of the least ``value`` of each ``name``."""
-    order = np.lexsort((value, name))
-    return order[_changes(name[order])]
-
-
 def _fold(choose: np.ufunc, arrays: list[NDArray[np.float32]]) -> NDArray[np.float32]:
     first, second, third = arrays
     return np.asarray(choose(choose(first, second, out=second), third, out=third))
 
 
+def _rigid(matrix: Floats) -> bool:
+    """Whether a matrix is a rotation and a shift, to the digits of float32 numbers."""
+    if matrix.shape != (4, 4) or not np.isfinite(matrix).all():
+        return False
+    turn = matrix[:3, :3]
+    off = np.abs(turn.T @ turn - np.eye(3)).max()
+    return bool(off <= RIGID and np.linalg.det(turn) > 0.0 and (matrix[3] == [0.0, 0.0, 0.0, 1.0]).all())
+
+
 def _parts(count: int, size: int) -> Iterator[slice]:
     for start in range(0, count, size):
         yield slice(start, min(start + size, count))
+
+
+_upward = upward
+
+
+def _walk(
+    a: Forest, b: Forest, ga: Ints, gb: Ints, limit: Callable[[Ints], NDArray[np.float32] | np.float32]
+) -> Iterator[tuple[Slots, Slots, NDArray[np.float32]]]:
+    """Pairs of lowest slots whose boxes are no farther apart than the ``limit`` (squared) of the group in ``b``.
+
+    Depth first over chunks, so at most ``height`` levels of 64 ``CHUNK`` pairs wait at a time: under
+    10 MB, whatever the meshes. ``limit`` is asked again for every chunk and may shrink meanwhile.
+    """
+    waiting = [(a.height, ga, gb)]
+    while waiting:
+        level, ga, gb = waiting.pop()
+        if len(ga) > CHUNK:
+            waiting.append((level, ga[CHUNK:], gb[CHUNK:]))
+            ga, gb = ga[:CHUNK], gb[:CHUNK]
+        square = _group_squares(_opened(a, ga), _opened(b, gb))
+        keep = np.flatnonzero(square <= np.minimum(limit(gb), np.float32(np.finfo(np.float32).max)))
+        if len(keep) == 0:
+            continue
+        sa, sb = _slots(keep, ga, gb)
+        if level == 1:
+            yield sa, sb, square.ravel()[keep]
+        else:
+            waiting.append((level - 1, a.below[sa], b.below[sb]))
+
+
+def _group_squares(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
+    """(8, 8, n) squared distance of each box of ``a`` (6, 8, n) to each of ``b`` (6, 8, n)."""
+    total = np.zeros((), np.float32)
+    for k in range(3):
+        gap = a[k, :, None] - b[k + 3]
+        np.maximum(gap, b[k] - a[k + 3, :, None], out=gap)
+        np.maximum(gap, 0.0, out=gap)
+        gap *= gap
+        total = gap if k == 0 else np.add(total, gap, out=total)
+    return total
+
+
+def _slots(keep: Slots, ga: Ints, gb: Ints) -> tuple[Slots, Slots]:
+    """The slots meant by flat places in an (8, 8, n) array."""
+    box, pair = np.divmod(keep, len(ga))
+    return 8 * ga[pair].astype(np.intp) + (box >> 3), 8 * gb[pair].astype(np.intp) + (box & 7)

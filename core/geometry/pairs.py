@@ -57,10 +57,10 @@ def closest_between_triangles(a: Floats, b: Floats) -> tuple[Floats, Floats, Flo
     best, pick = np.argmin(square, axis=0), np.arange(count)
     distance = np.sqrt(square[best, pick])
     near_a, near_b = all_a[:, best, pick], all_b[:, best, pick]
-    pierced, where = _piercing(a, b)
+    slack = TOUCH * _largest(a, b, origin)
+    pierced, where = _piercing(a, b, slack)
     near_a[:, pierced] = near_b[:, pierced] = where[:, pierced]
-    distance[pierced] = 0.0
-    distance[distance <= TOUCH * _largest(a, b, origin)] = 0.0
+    distance[pierced | (distance <= slack)] = 0.0
     return distance, (near_a + origin).T, (near_b + origin).T
 
 
@@ -70,7 +70,7 @@ def triangles_meet(a: Floats, b: Floats) -> NDArray[np.bool_]:
     meet = np.zeros(len(a), bool)
     slack = TOUCH * _largest(local_a, local_b, origin)
     rest = np.flatnonzero(~(_beyond(local_a, local_b, slack) | _beyond(local_b, local_a, slack)))
-    pierced, _ = _piercing(local_a[:, :, rest], local_b[:, :, rest])
+    pierced, _ = _piercing(local_a[:, :, rest], local_b[:, :, rest], slack[rest])
     meet[rest] = pierced
     rest = rest[~pierced]
     meet[rest] = closest_between_triangles(a[rest], b[rest])[0] == 0.0
@@ -144,8 +144,11 @@ def _foot_points(point: Floats, corner: list[Floats]) -> Floats:
     return np.take_along_axis(feet, best[None, None], axis=0)[0]
 
 
-def _piercing(a: Floats, b: Floats) -> tuple[NDArray[np.bool_], Floats]:
-    """Whether an edge of one triangle passes through the face of the other, and a point (3, n) where."""
+def _piercing(a: Floats, b: Floats, slack: Floats) -> tuple[NDArray[np.bool_], Floats]:
+    """Whether an edge of one triangle passes through the face of the other, and a point (3, n) where.
+
+    The point lies on both to within ``slack``: past the short side of a needle rounding may take outside for inside.
+    """
     pierced = np.zeros(a.shape[2], bool)
     where = np.zeros((3, a.shape[2]))
     for line, face in ((a, b), (b, a)):
@@ -163,6 +166,11 @@ def _piercing(a: Floats, b: Floats) -> tuple[NDArray[np.bool_], Floats]:
         for k in range(3):
             where[:, inside[k]] = point[:, k, inside[k]]
         pierced |= inside.any(axis=0)
+    found = np.flatnonzero(pierced)
+    place, limit = where[:, found], slack[found] ** 2
+    for face in (a, b):
+        foot = _foot_points(place, [face[:, k, found] for k in range(3)])
+        pierced[found] &= _square(foot - place) <= limit
     return pierced, where
 
 

@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
-from .index import Slots, TriangleIndex, _opened, _ordered, _outward, _parts
+from .forest import along_curve, outward
+from .index import Slots, TriangleIndex
 from .pairs import TOUCH
 
 Floats = NDArray[np.float64]
@@ -130,11 +131,11 @@ def _bundles(
     matters = (aside <= radius) & (middle + radius >= max(start_m, 0.0)) & (skipped <= reach)
     octant = np.where(matters, (along < 0.0).T @ np.array([1, 2, 4]), -1).astype(np.int32)
     # Rays that cross the ball in like places lie side by side along the curve.
-    order, sizes, names = _ordered(*_outward(origin + 0.5 * (skipped + middle + radius) * along), octant)
+    order, sizes, names = along_curve(*outward(origin + 0.5 * (skipped + middle + radius) * along), octant)
     first = np.concatenate([[0], np.cumsum(sizes)])
     for k in np.flatnonzero(names >= 0):
-        for part in _parts(int(sizes[k]), CHUNK):
-            number = order[first[k] : first[k + 1]][part]
+        for start in range(first[k], first[k + 1], CHUNK):
+            number = order[start : min(start + CHUNK, first[k + 1])]
             way, skip = along[:, number], skipped[number]
             place = origin[:, number] + skip * way
             tiny = np.where(np.abs(way) < 1e-18, 1e-18, np.abs(way))
@@ -184,7 +185,7 @@ def _trace(index: TriangleIndex, rays: _Bundle, any_will_do: bool) -> None:
         if len(keep) == 0:
             continue
         ray, group = ray[keep], group[keep]
-        near, meets = _entries(rays, ray, _opened(body, group), limit[keep])
+        near, meets = _entries(rays, ray, body.boxes.take(group, axis=1), limit[keep])
         if level == 1:
             box, pair = np.divmod(np.flatnonzero(meets), len(ray))
             slot = 8 * group[pair].astype(np.intp) + box
@@ -211,7 +212,8 @@ def _bounds(limit: Floats) -> NDArray[np.float32]:
 def _entries(
     rays: _Bundle, ray: Slots, boxes: NDArray[np.float32], limit: NDArray[np.float32]
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """(8, n) m, where each ray enters the boxes (6, 8, n) at the earliest, from 0 up; (8, n) whether it meets them."""
+    """(8, n) m, where each ray enters its boxes (6, n, 8) at the earliest, from 0 up; (8, n) whether it meets them."""
+    boxes = np.ascontiguousarray(boxes.transpose(0, 2, 1))  # operations run over long rows
     inverse, enter, leave = (v.take(ray, axis=1) for v in (rays.inverse, rays.enter, rays.leave))
     near = np.zeros((), np.float32)
     far = limit

@@ -11,13 +11,14 @@ import numpy as np
 from ..clearance.edges import SharpEdges
 from ..clearance.outline import OutlineCheck
 from ..clearance.result import PartClearance, ZoneClearance
+from ..errors import InputError
 from ..sight.lamps import LampSight
 from ..sight.mirror import MirrorView
 from ..units import to_degrees, to_mm
 from .bend_plot import bend_svg
 from .lamp_chart import lamp_svg
 from .opening_plot import opening_svg
-from .png import png_bytes
+from .png import png_bytes, png_size
 from .results import VariantResult, figure
 from .slide_map import slide_svg
 from .svg import minus
@@ -32,10 +33,16 @@ def verdict(kind: str, words: str) -> str:
     return f'<td class="verdict {escape(kind)}">{MARKS[kind]} {escape(words)}</td>'
 
 
+LAMP_LIMITS = (
+    "Shapes alone are looked at: not the light given out, nor what the lens does with it, nor the car's own body. For "
+    "orientation: the code in force where the car is registered decides."
+)
+
+
 def check_blocks(variant: VariantResult) -> str:
     """All blocks that have something to tell, in the order of the work."""
     blocks = (
-        ("Clearance", _clearance(variant.clearance)),
+        ("Clearance", _clearance(variant)),
         ("Lid opening", _opening(variant)),
         ("Room to move", _slides(variant)),
         ("Bending", _bending(variant)),
@@ -56,14 +63,19 @@ def _caption(figure_markup: str, sentence: str) -> str:
     return f"<figure>{figure_markup}<figcaption>{escape(sentence)}</figcaption></figure>"
 
 
-def _clearance(parts: tuple[PartClearance, ...]) -> str:
+def _clearance(variant: VariantResult) -> str:
+    parts = variant.clearance
     allowed = any(c.allowance_m > 0.0 for c in parts)
     rows = "".join(_zone_row(c, z, allowed) for c in parts for z in c.zones)
     if not rows:
         return ""
     heads = ("Part", "Zone", "#Distance mm", *(("#Allowance mm",) if allowed else ()), "#Asked mm", "Verdict")
     note = '<p class="note">The allowance is already taken off the distance.</p>' if allowed else ""
-    return _table("zones", heads, rows) + note
+    picture = ""
+    if variant.clearance_picture is not None:
+        words = "The nearer the darker; each zone's smallest distance as a dimension line"
+        picture = _embedded(variant.clearance_picture, words, words)
+    return picture + _table("zones", heads, rows) + note
 
 
 def _zone_row(part: PartClearance, zone: ZoneClearance, allowed: bool) -> str:
@@ -84,7 +96,10 @@ def _zone_row(part: PartClearance, zone: ZoneClearance, allowed: bool) -> str:
 def _opening(variant: VariantResult) -> str:
     if variant.opening is None or not variant.opening.pairs:
         return ""
-    return _caption(opening_svg(variant.opening), variant.opening.sentence)
+    lid = variant.opening
+    held = f"Angles of contact hold to {to_degrees(lid.tolerance_rad):.2g}\N{DEGREE SIGN}"
+    fitted = f"; the hinge's axis was fitted to {figure(to_mm(lid.hinge.rms_m), 2)} mm" if lid.hinge.rms_m else ""
+    return _caption(opening_svg(lid), f"{lid.sentence} {held}{fitted}.")
 
 
 def _slides(variant: VariantResult) -> str:
@@ -134,9 +149,15 @@ def _lamps(sights: tuple[LampSight, ...]) -> str:
         return ""
     rows = "".join(_lamp_row(s) for s in sights)
     heads = ("Lamp", "Rule", "Field deg", "#Seen %", "#Least %", "Verdict")
-    charts = "".join(_caption(lamp_svg(s), s.sentence) for s in sights)
-    notes = dict.fromkeys(s.rule.note for s in sights if s.rule.note)
-    more = "".join(f"<li>{escape(n)}</li>" for n in notes)
+    charted = [s for s in sights if s.verdict != "clear" or np.isnan(s.seen).any()]
+    charts = "".join(_caption(lamp_svg(s), s.sentence) for s in charted)
+    if len(charted) < len(sights):
+        more_words = (
+            "A lamp without a chart is seen from all of its field. " if charted else "All of each field is seen. "
+        )
+        charts += f'<p class="note">{more_words}{LAMP_LIMITS}</p>'
+    notes = dict.fromkeys((s.rule.market, s.rule.kind, s.rule.note) for s in sights if s.rule.note not in s.sentence)
+    more = "".join(f"<li>{escape(f'{market}, {kind}: {note}')}</li>" for market, kind, note in notes)
     return (
         _table("lamps", heads, rows)
         + f'<div class="pair">{charts}</div>'
@@ -148,9 +169,11 @@ def _lamp_row(s: LampSight) -> str:
     left, right = _side(s.across_rad[-1], "left", "right"), _side(s.across_rad[0], "left", "right")
     down, up = _side(s.up_rad[0], "up", "down"), _side(s.up_rad[-1], "up", "down")
     rule = f"{escape(s.rule.market)}, {escape(s.rule.kind)}<small>{escape(s.rule.paragraph)}</small>"
+    if s.rule.least_area_m2 > 0.0:
+        rule += f"<small>lens area asked for: {figure(1e4 * s.rule.least_area_m2, 1)} cm\N{SUPERSCRIPT TWO}</small>"
     return (
         f"<tr><td>{escape(s.zone)}<small>{figure(to_mm(s.height_m))} mm up</small></td>"
-        f"<td>{rule}</td><td>{left} to {right}<small>{down} to {up}</small></td>"
+        f'<td>{rule}</td><td class="field">{left} to {right}<small>{down} to {up}</small></td>'
         f'<td class="n">{figure(100.0 * s.share, 1)}</td><td class="n">{figure(100.0 * s.least)}</td>'
         f"{verdict(_LAMP_KINDS[s.verdict], s.verdict)}</tr>"
     )
@@ -158,14 +181,13 @@ def _lamp_row(s: LampSight) -> str:
 
 def _side(angle_rad: float, above: str, below: str) -> str:
     """An angle as a figure with the side it is on."""
-    return f"{figure(abs(to_degrees(float(angle_rad))))} {above if angle_rad > 0.0 else below}"
+    size = figure(abs(to_degrees(float(angle_rad))))
+    return size if size == "0" else f"{size} {above if angle_rad > 0.0 else below}"
 
 
 def _mirror(view: MirrorView | None) -> str:
     if view is None:
         return ""
-    height, width = view.picture.shape[:2]
-    data = base64.b64encode(png_bytes(view.picture)).decode("ascii")
     words = "The view in the interior mirror as the driver has it"
     parts = ", ".join(f"{escape(name)} {_percent(share)}" for name, share in view.each)
     alone = f" (each alone: {parts})" if len(view.each) > 1 else f" ({parts})" if parts else ""
@@ -179,11 +201,23 @@ def _mirror(view: MirrorView | None) -> str:
         shares.append(
             f"The rule lets all obstructions together take {_percent(view.rule.allowed)} of the field; for orientation."
         )
+    if view.error > 0.0:
+        shares.append(f"Sampling leaves the shares off by about {_percent(view.error)} of the field.")
     said = "".join(f"<li>{s}</li>" for s in shares)
+    return _embedded(png_bytes(view.picture), words, f"{words}. {view.sentence}") + f'<ul class="note">{said}</ul>'
+
+
+def _embedded(picture: bytes, words: str, caption: str) -> str:
+    """A PNG file's bytes as a figure."""
+    size = png_size(picture)
+    if size is None:
+        raise InputError(f"The picture “{words}” is no PNG file; render it again.")
+    width, height = size
+    data = base64.b64encode(picture).decode("ascii")
     return (
-        f'<figure class="view"><svg viewBox="0 0 {width} {height}" role="img" aria-label="{words}">'
+        f'<figure class="view"><svg viewBox="0 0 {width} {height}" role="img" aria-label="{escape(words)}">'
         f'<image width="{width}" height="{height}" href="data:image/png;base64,{data}"/></svg>'
-        f"<figcaption>{words}. {escape(view.sentence)}</figcaption></figure><ul>{said}</ul>"
+        f"<figcaption>{escape(caption)}</figcaption></figure>"
     )
 
 

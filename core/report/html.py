@@ -40,8 +40,8 @@ CAUTIONS = (
     "Edges and projections: rules limit sharp edges, small radii and parts that stand out beyond the body; round and "
     "cover them, end plates above all. Radii here are estimates from a mesh: feel and measure the finished part.",
     "Local codes come first: whether a wing may be fitted, how far it may reach and who must inspect it differs from "
-    "place to place. No verdict here replaces it, nor the judgement of a licensed practitioner; ask the inspecting body "
-    "before metal is cut.",
+    "place to place. No verdict here replaces it, nor the judgement of a licensed practitioner; ask the inspecting "
+    "body before metal is cut.",
     "What an estimate cannot tell: stall and separated flow, gusts and cross wind, soft parts that bend, the balance "
     "between the axles and so the handling. A car with more load behind may steer less; try changes with care, away "
     "from traffic.",
@@ -317,13 +317,13 @@ def _method() -> str:
         "<li><b>Sections:</b> plane cuts through the scan; a thickness form on a mean line fitted by least squares of "
         "the distances; chord from the middle of the trailing edge to the farthest point of the nose.</li>"
         "<li><b>Clearance:</b> smallest distance between the faces of the rebuilt element and those of each zone of "
-        "the scan, less the allowance where one is set; faces that cross are a collision, and how deep they cross is an "
-        "estimate.</li>"
+        "the scan, less the allowance where one is set; faces that cross are a collision, and how deep they cross is "
+        "an estimate.</li>"
         "<li><b>Lid and room to move:</b> the lid is turned about its axis in steps too short to pass a contact; the "
         "maps are checked at each place of their grid and joined by straight lines between.</li>"
         "<li><b>Bending:</b> a beam on its mounts under the estimated force spread like the chord.</li>"
-        "<li><b>Lamps and mirror:</b> straight sight lines from points on the lamp to a far observer, and from the road "
-        "to the mirror image of the eyes; counted by what stops them.</li>"
+        "<li><b>Lamps and mirror:</b> straight sight lines from points on the lamp to a far observer, and from the "
+        "road to the mirror image of the eyes; counted by what stops them.</li>"
         "<li><b>Forces:</b> a lattice of vortex rings on each element over its mirror image in the road, alone, then "
         "all elements together, then among source panels on the scanned body. Air without friction, less a share for "
         "what real sections lose; steady, straight ahead, no wheels, no engine air.</li>"

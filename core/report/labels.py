@@ -89,15 +89,18 @@ def _nearest_free(wanted: Floats, size: Floats, frame: Floats, gap: float) -> Fl
     placed, done = wanted.copy(), np.zeros(len(wanted), bool)
     for i in np.lexsort([np.arange(len(wanted)), -size.prod(axis=1)]):
         low, high = placed[done] - gap - size[i], placed[done] + size[done] + gap
-        xs = np.concatenate([[wanted[i, 0]], low[:, 0], high[:, 0]])
-        ys = np.concatenate([[wanted[i, 1]], low[:, 1], high[:, 1]])
+        # Rounded, places beside boxes that stand in line are one; a hundred millionth of a point is no overlap.
+        xs, ys = (np.unique(np.round([wanted[i, k], *low[:, k], *high[:, k]], 8)) for k in (0, 1))
         tried = np.stack(np.meshgrid(xs, ys, indexing="ij"), axis=-1).reshape(-1, 2)
         tried = tried[((tried >= 0.0) & (tried <= np.maximum(frame - size[i], 0.0))).all(axis=1)]
-        inside = (tried[:, None] > low + 1e-9) & (tried[:, None] < high - 1e-9)
-        tried = tried[~inside.all(axis=2).any(axis=1)]
-        if not len(tried):
+        tried = tried[np.argsort(((tried - wanted[i]) ** 2).sum(axis=1), kind="stable")]
+        for some in np.split(tried, np.arange(64, len(tried), 64)):
+            free = ~((some[:, None] > low + 2e-8) & (some[:, None] < high - 2e-8)).all(axis=2).any(axis=1)
+            if free.any():
+                placed[i] = some[np.argmax(free)]
+                break
+        else:
             return None
-        placed[i] = tried[np.argmin(((tried - wanted[i]) ** 2).sum(axis=1))]
         done[i] = True
     return placed
 

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..sight.lamps import LampSight
-from ..units import to_degrees
 from .hatch import WAYS, hatch
 from .results import figure
-from .svg import INK, SWATCH, drawing, key, label, minus, nice_step, shortened
+from .svg import INK, SWATCH, drawing, key, label, minus, nice_step, shortened, wrapped
 
 Floats = NDArray[np.float64]
 
-WIDTH, LEFT, RIGHT, TOP = 380.0, 38.0, 12.0, 62.0
+WIDTH, LEFT, RIGHT = 380.0, 38.0, 12.0
+_LINE = 15.0
 _TALLEST = 150.0
 HIDDEN = 0.005
 """Less than this share hidden counts as seen."""
@@ -36,12 +37,19 @@ def lamp_svg(sight: LampSight) -> str:
         InputError: fewer than two angles either way, or ``seen`` of another shape.
     """
     across, up = np.degrees(sight.across_rad), np.degrees(sight.up_rad)
-    if sight.seen.shape != (len(up), len(across)) or sight.blocker.shape != sight.seen.shape or min(sight.seen.shape) < 2:
+    if (
+        sight.seen.shape != (len(up), len(across))
+        or sight.blocker.shape != sight.seen.shape
+        or min(sight.seen.shape) < 2
+    ):
         raise InputError(f"What is seen of “{sight.zone}” does not belong to its angles; check the lamp again.")
+    rule = f"{sight.rule.market}, {sight.rule.paragraph}"
+    rule_lines = wrapped(rule, WIDTH - 8.0)
+    top = 46.0 + _LINE * len(rule_lines)
     scale = min((WIDTH - LEFT - RIGHT) / (across[-1] - across[0]), _TALLEST / (up[-1] - up[0]))
     wide, tall = scale * (across[-1] - across[0]), scale * (up[-1] - up[0])
     left = LEFT + 0.5 * (WIDTH - LEFT - RIGHT - wide)
-    bottom = TOP + tall
+    bottom = top + tall
     # The car's left is at the left for an observer behind it.
     xs = left + (across[-1] - _bounds(across)) * scale
     ys = bottom - (_bounds(up) - up[0]) * scale
@@ -55,24 +63,29 @@ def lamp_svg(sight: LampSight) -> str:
         v = np.clip(np.searchsorted(-ys, -points[:, 1]) - 1, 0, len(ys) - 2)
         return np.asarray(cells[v, h])
 
-    box = ((left, TOP), (left + wide, bottom))
+    def inside(blocker: int, points: Floats) -> NDArray[np.bool_]:
+        return np.asarray(of(points, hidden) == blocker)
+
+    box = ((left, top), (left + wide, bottom))
     parts = [_runs(tone, k, xs, ys, fill) for k, fill in enumerate(_TONES)] + [_runs(tone, -1, xs, ys, _NOT_SHOWN)]
     for k in np.unique(hidden[hidden >= 0]).tolist():
-        strokes = hatch(lambda p, k=k: of(p, hidden) == k, *box, *_way(k))
+        strokes = hatch(partial(inside, k), *box, *_way(k))
         parts.append(f'<path class="blocker" {_STROKE} d="{strokes}"/>' if strokes else "")
     if (tone < 0).any():
         spots = hatch(lambda p: of(p, tone) < 0, *box, "dots", 5.0)
         parts.append(f'<path {_DOTS} d="{spots or "M0 0"}"/>')
     if across[0] < 0.0 < across[-1]:
         middle = left + across[-1] * scale
-        parts.append(f'<path class="grid" d="M{middle:.1f} {TOP:.1f}V{bottom:.1f}"/>')
+        parts.append(f'<path class="grid" d="M{middle:.1f} {top:.1f}V{bottom:.1f}"/>')
     if up[0] < 0.0 < up[-1]:
         parts.append(f'<path class="grid" d="M{left:.1f} {bottom + up[0] * scale:.1f}h{wide:.1f}"/>')
     parts.append(
-        f'<rect class="field" fill="none" stroke="{INK}" stroke-width="1.8" x="{left:.1f}" y="{TOP:.1f}" '
+        f'<rect class="field" fill="none" stroke="{INK}" stroke-width="1.8" x="{left:.1f}" y="{top:.1f}" '
         f'width="{wide:.1f}" height="{tall:.1f}"/>'
     )
-    parts += _axes(across, up, lambda a: left + (across[-1] - a) * scale, lambda e: bottom - (e - up[0]) * scale, bottom)
+    parts += _axes(
+        across, up, lambda a: left + (across[-1] - a) * scale, lambda e: bottom - (e - up[0]) * scale, bottom
+    )
     items = [(_ramp(), "hidden: none, then by quarters to all")] if (tone > 0).any() else [(_box("#fff"), "all seen")]
     items += [
         (_box("#fff", hatch(_all, (0.0, 0.0), SWATCH, *_way(k))), f"hidden by {sight.blockers[k]}")
@@ -88,10 +101,11 @@ def lamp_svg(sight: LampSight) -> str:
         items.append((_ring(0.5 * SWATCH[0], 6.0), f"least: {figure(100.0 * sight.least)} % seen, {_where(spot)}"))
     rows, height = key(items, LEFT, bottom + 42.0, WIDTH - LEFT)
     share = f"{figure(100.0 * sight.share, 1)} % of the field asked for is seen"
-    rule = f"{sight.rule.market}, {sight.rule.paragraph}"
-    parts.append(label(4.0, 14.0, shortened(f"{sight.zone}, {sight.rule.kind}", WIDTH - 8.0, 12.5, True), "start", "name"))
+    parts.append(
+        label(4.0, 14.0, shortened(f"{sight.zone}, {sight.rule.kind}", WIDTH - 8.0, 12.5, True), "start", "name")
+    )
     parts.append(label(4.0, 30.0, share, "start", "side"))
-    parts.append(label(4.0, 46.0, shortened(rule, WIDTH - 8.0), "start"))
+    parts += [label(4.0, 46.0 + _LINE * k, line, "start") for k, line in enumerate(rule_lines)]
     words = f"{sight.zone} as {sight.rule.kind} after {rule}: {share}"
     return drawing(WIDTH, bottom + 44.0 + height, "".join(parts) + rows, words)
 

@@ -36,6 +36,7 @@ class VariantResult:
         clearance: one entry a part, which is an element or a mount; a part without one was not checked.
         lift: its estimate, for just these elements.
         picture: a PNG file's bytes, or None.
+        clearance_picture: the same, of the wing coloured by its clearance.
         opening: the way of the boot lid, or None when it was not opened.
         slides: where else the wing could stand.
         slide_zones: names that ``SlideMap.tightest`` counts; empty takes those of the zones in ``clearance``.
@@ -61,6 +62,7 @@ class VariantResult:
     edges: tuple[SharpEdges, ...] = ()
     lamps: tuple[LampSight, ...] = ()
     mirror: MirrorView | None = None
+    clearance_picture: bytes | None = None
 
     def __post_init__(self) -> None:
         if {e.element for e in self.lift.elements} != {e.name for e in self.assembly.elements}:

@@ -99,7 +99,7 @@ def _panel(m: SlideMap, left: float, limits: list[int]) -> str:
     parts.append(label(left - 40.0, 16.0, f"{across[0]} and {along[0]}", "start", "name"))
     parts.append(label(left + _PANEL, 16.0, f"\N{UPWARDS ARROW} {along[3]}, {along[2]}", "end"))
     today = (_place(m.across_values, x), _place(m.along_values, y))
-    for spot, zone in _limits(x, y, m.tightest, today):
+    for spot, zone in _limits(x, y, m.tightest, room >= 0.0, today):
         if zone not in limits:
             limits.append(zone)
         parts.append(_number(*spot, limits.index(zone) + 1))
@@ -136,7 +136,9 @@ def _pieces(x: Floats, y: Floats, room: Floats, crossed: Floats) -> tuple[str, s
 
     Cells between four nodes; those that hold an edge are four triangles about their middle, linear in each.
     """
-    clear, touch, edge = [], [], []
+    clear: list[str] = []
+    touch: list[str] = []
+    edge: list[str] = []
     for j in range(len(y) - 1):
         run: tuple[str, int] | None = None
         for i in range(len(x)):
@@ -183,12 +185,14 @@ def _cut(polygon: Floats, column: int, sign: float) -> Floats:
 
 def _zeros(triangle: Floats) -> Floats:
     """(2, 2) where the room is zero on the two sides of a triangle whose ends differ in sign."""
-    ends = [(a, b) for a, b in zip(triangle, np.roll(triangle, -1, axis=0), strict=True) if (a[2] < 0.0) != (b[2] < 0.0)]
+    ends = [
+        (a, b) for a, b in zip(triangle, np.roll(triangle, -1, axis=0), strict=True) if (a[2] < 0.0) != (b[2] < 0.0)
+    ]
     return np.array([a[:2] + a[2] / (a[2] - b[2]) * (b[:2] - a[:2]) for a, b in ends])
 
 
 def _borders(x: Floats, y: Floats, zone: NDArray[np.intp]) -> str:
-    """Lines through the middles of the sides whose ends different zones limit; where more than two meet, to a middle."""
+    """Lines through the middles of the sides whose ends different zones limit; where more than two meet, to a point."""
     out = []
     for i in range(len(x) - 1):
         for j in range(len(y) - 1):
@@ -204,9 +208,14 @@ def _borders(x: Floats, y: Floats, zone: NDArray[np.intp]) -> str:
 
 
 def _limits(
-    x: Floats, y: Floats, zone: NDArray[np.intp], today: tuple[float, float]
+    x: Floats, y: Floats, zone: NDArray[np.intp], free: NDArray[np.bool_], today: tuple[float, float]
 ) -> list[tuple[tuple[float, float], int]]:
-    """Where to write each zone's number: in each of its regions of some size, deep inside and off today's mark."""
+    """Where to write each zone's number: once in each of its regions of some size, deep inside it, off the edge between
+    clear and tight and off today's mark."""
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    apart = (np.hypot(gx - today[0], gy - today[1]) >= 20.0) & (
+        np.minimum.reduce([gx - x[0], x[-1] - gx, y[0] - gy, gy - y[-1]]) >= 9.0
+    )
     spots = []
     for k in np.unique(zone).tolist():
         left = zone == k
@@ -215,17 +224,20 @@ def _limits(
             left = left & ~region
             if region.sum() < max(0.02 * zone.size, 4):
                 continue
-            depth, core = np.zeros(zone.shape, int), region
-            while core.any():
-                depth += core
-                core = _eroded(core)
-            gx, gy = np.meshgrid(x, y, indexing="ij")
-            inset = np.minimum.reduce([gx - x[0], x[-1] - gx, y[0] - gy, gy - y[-1]]) >= 9.0
-            off = np.hypot(gx - today[0], gy - today[1]) >= 20.0
-            at = np.unravel_index(int(np.argmax(depth * (inset & off) * 100 + depth)), zone.shape)
-            spots.append(((float(np.clip(x[at[0]], x[0] + 9.0, x[-1] - 9.0)),
-                           float(np.clip(y[at[1]], y[-1] + 9.0, y[0] - 9.0))), int(k)))  # fmt: skip
+            depth = _depth(region & free) + _depth(region & ~free)
+            i, j = np.unravel_index(int(np.argmax(depth * np.where(apart, 100, 1))), zone.shape)
+            inner = np.clip([x[i], y[j]], [x[0] + 9.0, y[-1] + 9.0], [x[-1] - 9.0, y[0] - 9.0])
+            spots.append(((float(inner[0]), float(inner[1])), int(k)))
     return spots
+
+
+def _depth(mask: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """How many steps each node lies from the rim of ``mask``; 0 outside."""
+    depth = np.zeros(mask.shape, np.intp)
+    while mask.any():
+        depth += mask
+        mask = _eroded(mask)
+    return depth
 
 
 def _joined(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -266,7 +278,8 @@ def _number(x: float, y: float, number: int) -> str:
 def _today(x: float, y: float) -> str:
     return (
         f'<circle fill="#fff" stroke="#fff" stroke-width="6" cx="{x:.1f}" cy="{y:.1f}" r="4"/>'
-        f'<path class="today" fill="none" stroke="{INK}" stroke-width="2" d="M{x - 8:.1f} {y:.1f}h16M{x:.1f} {y - 8:.1f}v16"/>'
+        f'<path class="today" fill="none" stroke="{INK}" stroke-width="2" '
+        f'd="M{x - 8:.1f} {y:.1f}h16M{x:.1f} {y - 8:.1f}v16"/>'
         f'<circle fill="{INK}" stroke="#fff" stroke-width="1" cx="{x:.1f}" cy="{y:.1f}" r="4"/>'
     )
 

@@ -15,7 +15,7 @@ h2 { font-size: 18px; margin: 34px 0 10px; padding-bottom: 4px;
 h3 { font-size: 16px; margin: 0 0 8px; break-after: avoid; }
 h4 { font-size: 13px; margin: 14px 0 4px; color: var(--soft); font-weight: 600; break-after: avoid; }
 h1, h2, h3, h4, p, li, td, figcaption { overflow-wrap: anywhere; }
-td.way { white-space: nowrap; }
+td.way, td.field { white-space: nowrap; }
 p { margin: 0 0 8px; }
 .lead, figcaption, .note { color: var(--soft); }
 .note, figcaption { font-size: 12.5px; }
@@ -53,7 +53,9 @@ ul { margin: 0 0 8px; padding-left: 20px; }
 li { margin-bottom: 4px; }
 .sections { display: grid; grid-template-columns: 1fr 1fr; gap: 16px; }
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 14px 18px; margin: 6px 0 8px; }
+.block td:first-child { min-width: 6.5em; }
 .block figcaption { margin-top: 4px; }
+.pair figcaption { font-size: 11.5px; line-height: 1.4; }
 .view svg { border: 1px solid var(--soft); border-radius: 3px; max-height: 90mm; }
 .fit { fill: rgba(31, 111, 107, .08); stroke: var(--down); stroke-width: 1.2; stroke-linejoin: round; }
 .points { fill: none; stroke: var(--ink); stroke-width: 3; stroke-linecap: round; }

@@ -114,7 +114,9 @@ def bar_limits(bands: Sequence[Band]) -> tuple[float, float]:
 
 def text_width(text: str, size: float = 11.5, bold: bool = False) -> float:
     """About what ``text`` takes in px, on the safe side for the widest of the report's sans-serif types."""
-    ems = sum(0.41 if c in _NARROW else 1.0 if c in _WIDE or ord(c) > 0x2000 else 0.8 if c.isupper() else 0.65 for c in text)
+    ems = sum(
+        0.41 if c in _NARROW else 1.0 if c in _WIDE or ord(c) > 0x2000 else 0.8 if c.isupper() else 0.65 for c in text
+    )
     return size * ems * (1.12 if bold else 1.0)
 
 
@@ -127,6 +129,18 @@ def shortened(text: str, width: float, size: float = 11.5, bold: bool = False) -
         head = (keep + 1) // 2
         short = text[:head].rstrip() + "\N{HORIZONTAL ELLIPSIS}" + text[len(text) - keep + head :].lstrip()
     return short
+
+
+def wrapped(text: str, width: float, size: float = 11.5) -> list[str]:
+    """``text`` in lines of ``width`` px at most, broken at spaces."""
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and text_width(longer, size) > width:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return [shortened(line, width, size) for line in lines]
 
 
 def key(items: Sequence[tuple[str, str]], left: float, top: float, width: float) -> tuple[str, float]:

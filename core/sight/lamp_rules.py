@@ -69,7 +69,7 @@ _TABLE: tuple[
         "These are the angles for a pair; a single reversing lamp needs 45° to both sides."),
     ("UN R48", "plate", "EU 1003/2010 (from memory); UN R48, 6.8, asks no angles for the lamp that lights the plate",
         (30, 30), (15, 15), (0, 1.2), 0.0,
-        "The plate is to be seen so; whether its lamp lights all of it is not looked at."),
+        "The 1.2 m are to the plate's upper edge. Whether its lamp lights all of it is not looked at."),
     ("FMVSS 108", "rear position", "49 CFR 571.108, tail lamps by lens area (from memory)",
         (45, 80), (15, 15), (5, 0.75), 12.5e-4, _LENS),
     ("FMVSS 108", "stop", "49 CFR 571.108, stop lamps by lens area (from memory)",
@@ -78,8 +78,8 @@ _TABLE: tuple[
         (45, 80), (15, 15), (5, 0.75), 12.5e-4, _LENS),
     ("FMVSS 108", "high-level stop", "49 CFR 571.108, high-mounted stop lamps (from memory)",
         (45, 45), (10, 5), (5, 0.0), 0.0,
-        "Asked for are 45° to both sides, and light from 10° up to 5° down within 10° to both sides: the field here holds "
-        "both. Where a wing hides it, a second lamp that complies can stand in for it."),
+        "Asked for are 45° to both sides, and light from 10° up to 5° down within 10° to both sides; the field here "
+        "holds both. Where a wing hides it, a second lamp that complies can stand in for it."),
 )  # fmt: skip
 
 RULES = tuple(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ..assembly.part import Part
 from ..errors import InputError
-from ..geometry.index import _ordered
+from ..geometry.forest import along_curve
 from ..geometry.mesh import TriMesh, face_normals
 from ..geometry.rays import any_hit
 from ..scan.topology import consistent, pieces
@@ -44,13 +44,14 @@ class LampSight:
         height_m: of its lower edge above the road.
         across_rad: (h,) horizontal angles, positive to the car's left, seen from behind the car.
         up_rad: (v,) vertical angles, positive up.
-        seen: (v, h) share 0..1 of the lamp's surface that faces the direction and is seen from it.
+        seen: (v, h) share 0..1 of the lamp's surface facing the direction that is seen from it; nan where none does.
         blocker: (v, h) int, number in ``blockers`` of the part that hides most of it; -1 where nothing does.
         blockers: names.
-        share: share of the required field (by solid angle and lamp surface) that is seen.
+        share: share of the required field (by solid angle and lamp surface) that is seen; directions that no face of
+            the lamp looks to are left out.
         least: smallest of ``seen``.
         worst: (2,) rad, horizontal and vertical angle where that is.
-        verdict: "clear", "partly hidden" or "hidden".
+        verdict: "clear" (nothing of it is hidden from anywhere), "partly hidden" or "hidden" (seen from nowhere).
         sentence: in words, with the deference to local code.
     """
 
@@ -228,7 +229,7 @@ class _Lens:
             raise InputError(f"The faces of “{zone}” have no area; paint its lens on the scan anew.")
         middle = areas @ corners.mean(axis=1) / total
         low, high = (bound(corners, axis=1).T.astype(np.float32) for bound in (np.min, np.max))
-        order = _ordered(low, high, None)[0]
+        order = along_curve(low, high, None)[0]
         up_to = np.cumsum(areas[order])
         number = np.arange(samples)
         place = (number + 0.5) / samples * up_to[-1]
@@ -275,7 +276,6 @@ class _Field:
 
 def _sentence(sight: LampSight, field: _Field) -> str:
     rule = sight.rule
-    worst = f"the least, {_percent(sight.least)} of its surface, {_where(sight.worst)}"
     name = f"“{sight.zone}” ({rule.kind})"
     asked = f"the field that {rule.market} asks for ({rule.paragraph}: {_asked(sight, field.low)})"
     if sight.verdict == "clear":
@@ -283,10 +283,13 @@ def _sentence(sight: LampSight, field: _Field) -> str:
     elif sight.verdict == "hidden":
         text = [f"{name} is seen from nowhere in {asked}."]
     else:
-        text = [f"{_percent(sight.share)} of {name} is seen from {asked}, {worst}."]
+        text = [
+            f"{name} shows {_percent(sight.share)} of its surface over {asked}, least {_where(sight.worst)}: "
+            f"{_percent(sight.least)}."
+        ]
     if sight.verdict != "clear":
         names = [sight.blockers[k] for k in np.unique(sight.blocker[sight.blocker >= 0])]
-        text.append(f"What hides it most: {', '.join(f'“{n}”' for n in names)}.")
+        text.append(f"Mostly hidden by {', '.join(f'“{n}”' for n in names)}.")
     if field.away > 0.0:
         text.append(f"Toward {_percent(field.away)} of the field no face of the lamp itself looks; that is left out.")
     if rule.least_area_m2 > 0.0:

@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from wingfettle.core.errors import InputError
-from wingfettle.core.geometry.index import CHUNK, Forest, TriangleIndex
+from wingfettle.core.geometry.facing import Approach
+from wingfettle.core.geometry.forest import Forest
+from wingfettle.core.geometry.index import CHUNK, TriangleIndex
 from wingfettle.core.geometry.mesh import TriMesh
 from wingfettle.core.geometry.pairs import closest_on_triangles
 
@@ -162,6 +164,163 @@ def test_rigid_motion_changes_no_distance(turn, shift) -> None:
     assert after.distance_m == pytest.approx(before.distance_m, abs=1e-12)
     points = b.points[:50]
     assert moved.nearest(points @ matrix[:3, :3].T + shift)[0] == pytest.approx(still.nearest(points)[0], abs=1e-12)
+
+
+def rotation(seed: int, shift: float = 1.0) -> np.ndarray:
+    """A rigid (4, 4) matrix."""
+    matrix = np.eye(4)
+    matrix[:3, :3] = Rotation.random(random_state=seed).as_matrix()
+    matrix[:3, 3] = RNG(seed).normal(0, shift, 3)
+    return matrix
+
+
+def all_distances(a: TriMesh, b: TriMesh) -> np.ndarray:
+    """(n, m) m, every pair measured; the pairs themselves are checked against fcl and least squares above."""
+    first, second = np.repeat(a.corners, len(b.triangles), axis=0), np.tile(b.corners, (len(a.triangles), 1, 1))
+    return closest_between_triangles(first, second)[0].reshape(len(a.triangles), -1)
+
+
+@pytest.mark.parametrize("shift", [0.1, 1000.0])
+def test_moved_as_built_anew(shift: float) -> None:
+    mesh, labels = sheet(40, 1e-4), RNG(30).integers(-1, 3, 2 * 39**2).astype(np.int32)
+    index, matrix, points = TriangleIndex.build(mesh, labels), rotation(31, shift), RNG(32).uniform(-1, 2, (900, 3))
+    # A scan's index may be built far from the origin and come back: its bounds must allow for the digits lost there.
+    anew = TriangleIndex.build(mesh.transformed(matrix), labels)
+    there = points @ matrix[:3, :3].T + matrix[:3, 3]
+    judge = np.sqrt(igl.point_mesh_squared_distance(points, mesh.points, mesh.triangles.astype(np.int64))[0])
+    for moved in (index.moved(matrix), index.moved(np.linalg.inv(matrix)).moved(matrix).moved(matrix)):
+        distance, face, _ = moved.nearest(there)
+        assert distance == pytest.approx(judge, abs=1e-12 * max(shift, 1.0) * 10)
+        assert (face == anew.nearest(there)[1]).mean() > 0.99
+    back = anew.moved(np.linalg.inv(matrix))
+    assert back.nearest(points)[0] == pytest.approx(judge, abs=1e-12 * max(shift, 1.0) * 10)
+
+
+@settings(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 10**6))
+def test_bounds_of_a_moved_index_hold_its_triangles(seed: int) -> None:
+    # Exact: each box and each slab holds all corners below it, also of needles and specks, however far off.
+    rng = RNG(seed)
+    mesh = soup(int(rng.integers(1, 300)), seed, 10.0 ** rng.uniform(-7, 0))
+    mesh = TriMesh(mesh.points * rng.choice([1.0, 1e-3], 3) + rng.choice([0.0, 100.0]), mesh.triangles)
+    index = TriangleIndex.build(mesh)
+    # float32 digits, such as those of matrices in 3D programs
+    matrix = rotation(seed, 10.0).astype(np.float32).astype(np.float64)
+    for body in (index, index.moved(matrix), index.moved(matrix).moved(matrix)):
+        forest, start = body.forest, 8 * body.forest.leaves
+        for slot in np.flatnonzero(forest.below[start:] >= 0):
+            group = [forest.below[start + slot]]
+            while group[0] >= forest.leaves:
+                group = [forest.below[8 * g + k] for g in group for k in range(8) if forest.below[8 * g + k] >= 0]
+            lowest = [8 * g + k for g in group for k in range(8) if forest.below[8 * g + k] >= 0]
+            corners = body.corners[:, lowest].T.reshape(-1, 3)
+            box = forest.boxes.reshape(6, -1)[:, start + slot].astype(np.float64)
+            assert (corners >= box[:3]).all()
+            assert (corners <= box[3:]).all()
+            slab = body.slabs[:, slot].astype(np.float64)
+            off = corners - slab[:3]
+            height = off @ slab[3:6]
+            assert np.abs(height).max() <= slab[6] or not slab[3:6].any()
+            assert np.linalg.norm(off - height[:, None] * slab[3:6], axis=1).max() <= slab[7]
+
+
+@pytest.mark.parametrize(
+    "matrix",
+    [
+        np.diag([1.0, 1.0, 1.001, 1.0]),
+        np.diag([-1.0, 1.0, 1.0, 1.0]),
+        np.eye(3),
+        np.full((4, 4), np.nan),
+        np.eye(4) + np.eye(4)[[1, 2, 3, 0]],
+    ],
+)
+def test_only_rigid_motion_is_taken(matrix) -> None:
+    with pytest.raises(InputError, match="moved and turned"):
+        TriangleIndex.build(soup(20, 33)).moved(matrix)
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 10**6))
+def test_two_soups_against_every_pair(seed: int) -> None:
+    rng = RNG(seed)
+    a = soup(int(rng.integers(1, 150)), seed, 10.0 ** rng.uniform(-5, -0.7))
+    b = soup(int(rng.integers(1, 150)), seed + 1, 10.0 ** rng.uniform(-5, -0.7))
+    a = TriMesh(a.points + [rng.choice([0.0, 0.9, 1.5, 40.0]), 0.1, 0.0], a.triangles)
+    labels = rng.integers(-1, 3, len(b.triangles)).astype(np.int32)
+    labels[0] = 0
+    matrix = rotation(seed)
+    index, moving = TriangleIndex.build(b.transformed(matrix), labels), TriangleIndex.build(a).moved(matrix)
+    distance = all_distances(a, b)
+    count = labels.max() + 1
+    least = np.array([distance[:, labels == k].min(initial=np.inf) for k in range(count)])
+    theirs, ours, label, near = index.meets(moving)
+    touch = (distance <= 1e-11) & (labels >= 0)
+    assert sorted(zip(theirs.tolist(), ours.tolist(), strict=True)) == [(i, j) for i, j in np.argwhere(touch).tolist()]
+    assert np.array_equal(label, labels[ours])
+    for each, pairs in zip(index.crossings(moving), (theirs, ours, label), strict=True):
+        assert np.array_equal(each, pairs)
+    for found in (near, index.approaches(moving)):
+        assert set(found) == set(np.unique(labels[labels >= 0]).tolist())
+        for k, approach in found.items():
+            assert approach.distance_m == pytest.approx(least[k], abs=1e-11)
+            assert np.linalg.norm(approach.on_other - approach.on_body) == pytest.approx(least[k], abs=1e-11)
+    # Reaches around the true distances, one label left out.
+    reach = least * rng.choice([0.999, 1.001], count)
+    reach[0] = -1.0
+    within = {k for k in near if least[k] <= reach[k]}
+    assert {k for k, v in index.approaches(moving, reach).items() if np.isfinite(v.distance_m)} == within
+    assert index.nearer(moving, reach) == within
+    seen = {
+        (i, j) for f, s, _, _ in index.near_pairs(moving, reach) for i, j in zip(f, index.forest.below[s], strict=True)
+    }
+    wanted = (distance <= np.where(labels >= 0, reach[labels], -1.0)) & (labels >= 0)
+    assert {(i, j) for i, j in np.argwhere(wanted).tolist()} <= seen
+
+
+def test_known_answers_are_handed_on() -> None:
+    mesh = soup(200, 40, 0.02)
+    labels = (np.arange(200) % 3).astype(np.int32)
+    index, other = TriangleIndex.build(mesh, labels), TriangleIndex.build(soup(50, 41, 0.02))
+    known = {1: Approach(0.25, np.zeros(3), np.ones(3))}
+    found = index.approaches(other, known=known)
+    assert found[1] is known[1]
+    assert found[0].distance_m == index.approaches(other)[0].distance_m
+    nothing = index.approaches(other.moved(rotation(42, 100.0)), 1.0)
+    assert all(v.distance_m == np.inf and np.isnan(v.on_body).all() for v in nothing.values())
+    with pytest.raises(InputError, match="No face"):
+        TriangleIndex.build(mesh, np.full(200, -1, np.int32)).meets(other)
+
+
+def fcl_between(a: TriMesh, b: TriMesh) -> tuple[float, set[tuple[int, int]]]:
+    """Distance and colliding faces by python-fcl."""
+    objects = []
+    for mesh in (a, b):
+        model = fcl.BVHModel()
+        model.beginModel(len(mesh.triangles), len(mesh.points))
+        model.addSubModel(mesh.points, mesh.triangles)
+        model.endModel()
+        objects.append(fcl.CollisionObject(model))
+    request, result = fcl.CollisionRequest(num_max_contacts=10**6), fcl.CollisionResult()
+    fcl.collide(*objects, request, result)
+    pairs = {(c.b1, c.b2) for c in result.contacts}
+    return float(fcl.distance(*objects, fcl.DistanceRequest(), fcl.DistanceResult())), pairs
+
+
+@pytest.mark.parametrize("gap", [0.1, 2e-3, 2e-4, 0.0])
+@pytest.mark.parametrize("lean", [0.0, 0.002, 0.3])
+def test_side_by_side_and_grazing_against_fcl(gap: float, lean: float) -> None:
+    # Surfaces that follow each other are as near everywhere: hardest to search.
+    body, over = sheet(60, 5e-5), sheet(25, 0.0)
+    over = TriMesh(over.points + [0.0, 0.0, gap] + over.points[:, :1] * [0.0, 0.0, lean], over.triangles)
+    labels = (body.corners.mean(axis=1)[:, 0] > 0.5).astype(np.int32)
+    index = TriangleIndex.build(body, labels)
+    theirs, ours, label, near = index.meets(TriangleIndex.build(over))
+    for k in range(2):
+        faces = np.flatnonzero(labels == k)
+        distance, pairs = fcl_between(over, TriMesh(body.points, body.triangles[faces]))
+        own = label == k
+        assert {(i, j) for i, j in zip(theirs[own], ours[own], strict=True)} == {(i, faces[j]) for i, j in pairs}
+        assert near[k].distance_m == pytest.approx(max(distance, 0.0), abs=1e-9)
 
 
 def test_inputs_are_left_alone() -> None:

@@ -8,7 +8,7 @@ from itertools import product
 import fcl
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import lsq_linear
 from scipy.spatial.transform import Rotation
@@ -218,9 +218,9 @@ def test_lattice_pairs_against_rational_arithmetic(size: int) -> None:
 
 def test_unlucky_pairs_against_rational_arithmetic() -> None:
     rng = RNG(8)
-    a = rng.uniform(-1, 1, (30, 3, 3))
-    other = rng.uniform(-1, 1, (30, 3, 3))
-    corner, edge, inner = a[:, :1], a[:, :2], np.einsum("nk,nkx->nx", rng.dirichlet([1, 1, 1], 30), a)[:, None]
+    a = rng.uniform(-1, 1, (20, 3, 3))
+    other = rng.uniform(-1, 1, (20, 3, 3))
+    corner, edge, inner = a[:, :1], a[:, :2], np.einsum("nk,nkx->nx", rng.dirichlet([1, 1, 1], 20), a)[:, None]
     middle = edge.mean(axis=1, keepdims=True)
     normal = np.cross(a[:, 1] - a[:, 0], a[:, 2] - a[:, 0])[:, None]
     cases = {
@@ -238,7 +238,7 @@ def test_unlucky_pairs_against_rational_arithmetic() -> None:
     }
     for what, b in cases.items():
         exact = judged(a, b, 1e-11)
-        assert len(exact) == 30, what
+        assert len(exact) == 20, what
     thin = a.copy()
     thin[:, 2] = thin[:, 1] + 1e-10 * other[:, 0]
     for b in (cases["slivers"], cases["no more than an edge"], other):
@@ -255,6 +255,10 @@ def test_pairs_far_from_the_origin_against_rational_arithmetic() -> None:
 @given(
     corners=st.lists(st.sampled_from([0.0, 1.0, 1.0 + 2.0**-40, 0.5, -1.0, 1e-6, 3.0]), min_size=18, max_size=18),
     turn=st.tuples(*[st.floats(-3, 3)] * 3),
+)
+@example(  # a thin face that an edge nearly lies along, where a crossing's place is weak
+    corners=[-1.0, -1.0, -1.0, 1.0, 0.0, 1e-6, 3.0, 1.0, 1.0, 0.0, 0.0, 0.0, -1.0, 0.0, -1.0, 1.0, -1.0, 0.0],
+    turn=(0.0, 1.0, 0.0),
 )
 def test_any_pair_against_rational_arithmetic(corners, turn) -> None:
     pair = np.array(corners).reshape(2, 1, 3, 3)

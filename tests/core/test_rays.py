@@ -180,15 +180,17 @@ def test_moved_index() -> None:
     assert (there[1] == here[1]).all()
 
 
-@pytest.mark.parametrize("turned", [False, True])
-def test_no_ray_slips_through_edges_and_corners(turned) -> None:
+@pytest.mark.parametrize("how", ["as it is", "turned", "rounded"])
+def test_no_ray_slips_through_edges_and_corners(how) -> None:
     # Exact: a ray from outside aimed at any point of a closed surface must meet it; here at corners and edges,
-    # with every triangle keeping corners of its own and, when turned, rounded on its own.
+    # with every triangle keeping corners of its own, and rounded up or down on their own.
     body = mesh_of(trimesh.creation.icosphere(3, 0.8))
     corners = body.corners
+    if how == "rounded":
+        corners = np.nextafter(corners, RNG(14).choice([-9.0, 0.0, 9.0], corners.shape))
     mesh = TriMesh(corners.reshape(-1, 3), np.arange(3 * len(corners), dtype=np.int32).reshape(-1, 3))
     index = TriangleIndex.build(mesh)
-    if turned:
+    if how == "turned":
         matrix = np.eye(4)
         matrix[:3, :3] = Rotation.from_rotvec([0.3, -1.0, 0.4]).as_matrix()
         matrix[:3, 3] = [3.1, 0.2, -0.6]
@@ -286,6 +288,11 @@ def test_from_far_away() -> None:
     distance, face = first_hits(TriangleIndex.build(body), aims + 1e4 * outward, -outward)
     assert distance == pytest.approx(1e4, abs=1e-10)
     assert (face == np.arange(len(aims))).all()
+    for reach, expected in ((1e4 - 0.01, False), (1e4 + 0.01, True)):
+        assert (any_hit(TriangleIndex.build(body), aims + 1e4 * outward, -outward, reach) == expected).all()
+    # Beyond the near side the far side is met.
+    beyond, _ = first_hits(TriangleIndex.build(body), aims + 1e4 * outward, -outward, start_m=1e4 + 0.01)
+    assert beyond == pytest.approx(1e4 + 2 * np.linalg.norm(aims, axis=1), abs=0.01)
 
 
 def test_no_rays_and_bad_ones() -> None:
