@@ -186,8 +186,9 @@ def found(scene: bpy.types.Scene, variant: settings.VariantItem, kind: str) -> A
     Raises:
         InputError: see ``assembly``.
     """
+    now = _state(scene, variant, kind)
     state, value = _answers.get((variant.name, kind), ("", None))
-    return value if value is not None and state == _state(scene, variant, kind) else None
+    return value if state == now else None
 
 
 def shown(scene: bpy.types.Scene, variant: settings.VariantItem | None, kind: str) -> tuple[Any, str]:

@@ -145,9 +145,12 @@ class WINGFETTLE_OT_render_clearance(JobOperator, bpy.types.Operator):
         bridge.studio(scene, matrix, self.width, self.samples)
         show_only(scene, variant)
         context.view_layer.update()
-        maps, scale = clearance.maps(scene), self.width / 1000.0
+        maps, scale = clearance.maps(scene), self.width / 800.0
         worn = [(o, bridge.wear_map(o, clearance_colours(one, clearance.reach_m(scene)))) for o, one in maps]
         made = bridge.put_before_camera(scene, clearance.drawn_in_picture(scene, scale))
+        arrows = [o for o in variant.elements.objects if o.wingfettle.role == "MARK" and not o.hide_render]
+        for obj in arrows:
+            obj.hide_render = True
         scene.render.filepath = os.path.join(self.directory, f"clearance-{scene.wingfettle.variant + 1}.png")
         try:
             bpy.ops.render.render(write_still=True)
@@ -156,6 +159,8 @@ class WINGFETTLE_OT_render_clearance(JobOperator, bpy.types.Operator):
                 settings.remove_object(obj)
             for obj, slots in worn:
                 bridge.take_map_off(obj, slots)
+            for obj in arrows:
+                obj.hide_render = False
         variant.clearance_picture = scene.render.filepath
         return f"Picture in {scene.render.filepath}."
 

@@ -12,17 +12,17 @@ from ..errors import InputError
 from ..geometry.index import TriangleIndex
 from ..geometry.mesh import TriMesh
 from ..geometry.signed import SignedSurface
+from ..geometry.slabs import RIGID
 
 Floats = NDArray[np.float64]
 Matrix = NDArray[np.float64]
 
 _PATCHES = 128
-_RIGID = 1e-6  # how far a pose's axes may be from unit and square
 
 
 @dataclass(frozen=True)
 class Patches:
-    """A surface in small connected-looking pieces, so that a search may leave most of it out.
+    """A surface in small pieces, each of faces near together, so that a search may leave most of it out.
 
     Attributes:
         of_face: (m,) the patch of each face.
@@ -137,7 +137,7 @@ def rigid(pose: Matrix, name: str) -> Matrix:
     fits = pose.shape == (4, 4) and bool(np.isfinite(pose).all())
     if fits:
         turn = pose[:3, :3]
-        fits = bool(np.abs(turn @ turn.T - np.eye(3)).max() < _RIGID and np.linalg.det(turn) > 0.0)
+        fits = bool(np.abs(turn @ turn.T - np.eye(3)).max() <= RIGID and np.linalg.det(turn) > 0.0)
         fits = fits and bool(np.array_equal(pose[3], [0.0, 0.0, 0.0, 1.0]))
     if not fits:
         raise InputError(f"“{name}” is to be moved by something that does not only turn and shift; apply its scale.")

@@ -6,11 +6,12 @@ Tang, M. Lee and Y. J. Kim, "Interactive Hausdorff Distance Computation for Gene
 on Graphics 28(3), 2009 (from memory).
 
 Nothing is taken to be watertight. Of the part only what hangs together with the crossing counts: from patches of its
-surface that cross on over those that lie behind the body, so that what hangs down past the scan's border does not. A
-few points of each patch are asked, then those that would be deepest were the body flat below each patch. The body's
-points inside the part are looked for everywhere when the part is closed, in boxes that may hold deep enough ones; an
-open part has no inside, and only the body's faces that cross are asked. Parts made of shells that overlap have surface
-inside themselves, to which less depth is measured.
+surface that cross on over those that lie behind the body, so that what hangs down past the scan's border does not. The
+middle of each patch is asked, then the points that would be deepest were the body flat below each patch. The body's
+points inside the part are looked for everywhere when the part is closed, a few in each box that may hold deep enough
+ones, so a small zone's depth may fall short by some millimetres when most of it is within the part; an open part has no
+inside, and only the body's faces that cross are asked. Parts made of shells that overlap have surface inside
+themselves, to which less depth is measured. In all some thousand points are asked, whatever the sizes.
 """
 
 from __future__ import annotations
@@ -21,19 +22,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..assembly.part import Matrix, Part
+from ..geometry.forest import Forest
 from ..geometry.mesh import moved
 from .surroundings import Surroundings
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
+Slots = NDArray[np.intp]
 _Item = TypeVar("_Item", bound=np.generic)
 
-_SEEDS = 48  # corners of crossing faces that are asked on each side
+_SEEDS = 48  # corners of the crossing faces that are asked
 _BUDGET = 256  # points asked in a round, at most about so many
 _COARSE = 24  # so few crossing faces are large enough to be looked at inside
-_BEAM = 8  # boxes of the body that are opened in a round
+_BOXES = 64  # more boxes of the body than this are not opened before they are asked
+_OPENED = 24  # boxes that are opened then
 _FINER = 1.02  # what could be deeper by less is not looked for
-_DIVISIONS = (12, 6, 4, 3, 2, 1)
+_DIVISIONS = (12, 6, 4, 3, 2, 1)  # of an edge, finest first
 
 
 def crossing_depths(
@@ -114,42 +118,57 @@ def _of_part(around: Surroundings, part: Part, pose: Matrix, crossing: Ints, lab
 
 def _of_body(around: Surroundings, part: Part, pose: Matrix, crossing: Ints, zones: Ints, depth: Floats) -> None:
     """Raise ``depth`` by how deep points of the body's ``zones`` lie inside the part."""
-    mesh, index, turned = around.scan.mesh, around.index, -1.0 if part.outward < 0 else 1.0
+    mesh, forest, label = around.scan.mesh, around.index.forest, around.scan.zone_of_face
+    turned = -1.0 if part.outward < 0 else 1.0
 
     def ask(points: Floats) -> Floats:
         local = (points - pose[:3, 3]) @ pose[:3, :3]
-        return turned * part.surface.distance(local, np.inf, beside=True).distance_m
+        return -turned * part.surface.distance(local, np.inf, beside=True).distance_m
 
-    # Where many faces cross they are small, and corners tell enough.
-    budget = _BUDGET if len(crossing) <= _COARSE else _BUDGET // 4
+    def sampled(faces: Ints) -> tuple[Floats, Ints]:
+        # Where many faces cross they are small, and corners tell enough.
+        points = _sampled(mesh.points, mesh.triangles[faces], _BUDGET if len(crossing) <= _COARSE else 3 * len(faces))
+        return points, np.repeat(label[faces], len(points) // len(faces))
 
-    def take(faces: Ints) -> None:
-        faces = _thinned(faces, budget // 3)
-        points = _sampled(mesh.points, mesh.triangles[faces], budget)
-        label = np.repeat(around.scan.zone_of_face[faces], len(points) // len(faces))
-        np.maximum.at(depth, label, -ask(points))
-
-    take(crossing)
+    points, zone = sampled(_thinned(crossing, _COARSE))
     if part.outward == 0:
+        np.maximum.at(depth, zone, ask(points))
         return
     placed = moved(part.mesh.points, pose)
-    low, high = placed.min(axis=0), placed.max(axis=0)
-    forest, level = index.forest, index.forest.height
+    low, high = placed.min(axis=0)[:, None], placed.max(axis=0)[:, None]
     group = forest.roots[np.isin(forest.root_labels, zones)]
-    while len(group):
-        box = forest.boxes.take(group, axis=1)
-        near = (box[:3] <= high[:, None, None]).all(axis=0) & (box[3:] >= low[:, None, None]).all(axis=0)
-        row, place = np.nonzero(near)
-        slot, box = 8 * group[row].astype(np.intp) + place, box[:, row, place].astype(np.float64)
-        if len(slot) > _BEAM:
-            bound = 0.5 * np.linalg.norm(box[3:] - box[:3], axis=0) - ask(np.asarray(0.5 * (box[:3] + box[3:]).T))
-            order = np.argsort(-bound)[:_BEAM]
-            slot = slot[order[bound[order] > _FINER * depth[forest.label[slot[order] >> 3]]]]
+    slot, level = _overlapping(forest, group, forest.height, low, high, _BOXES)
+    slot = _thinned(slot, _BUDGET)
+    box = forest.boxes.reshape(6, -1).take(slot, axis=1).astype(np.float64)
+    deep = ask(np.concatenate([points, 0.5 * (box[:3] + box[3:]).T]))
+    np.maximum.at(depth, zone, deep[: len(zone)])
+    # Nothing below a box lies deeper than its middle by more than half its diagonal.
+    bound, name = deep[len(zone) :] + 0.5 * np.linalg.norm(box[3:] - box[:3], axis=0), forest.label[slot >> 3]
+    faces = [np.zeros(0, np.int32)]
+    for k in zones:
+        own = np.flatnonzero((name == k) & (bound > _FINER * depth[k]))
+        own = own[np.argsort(-bound[own])][: _OPENED // len(zones) + 1]
+        below = forest.below[slot[own]]
+        if level > 1:
+            below = forest.below[_overlapping(forest, below, level - 1, low, high)[0]]
+        faces.append(_thinned(below, _BUDGET // (3 * len(zones))))
+    chosen = np.concatenate(faces)
+    if len(chosen):
+        points, zone = sampled(chosen)
+        np.maximum.at(depth, zone, ask(points))
+
+
+def _overlapping(
+    forest: Forest, group: Ints, level: int, low: Floats, high: Floats, most: float = np.inf
+) -> tuple[Slots, int]:
+    """Slots whose boxes reach into ``low`` .. ``high`` (3, 1), on the first level with so many or the lowest; it."""
+    while True:
+        slot = (8 * group.astype(np.intp)[:, None] + np.arange(8)).ravel()
+        box = forest.boxes.reshape(6, -1).take(slot, axis=1)
+        slot = slot[((box[:3] <= high) & (box[3:] >= low)).all(axis=0)]
+        if level == 1 or len(slot) > most:
+            return slot, level
         group, level = forest.below[slot], level - 1
-        if level == 0:
-            if len(group):
-                take(group)
-            return
 
 
 def _sampled(points: Floats, triangles: Ints, budget: int) -> Floats:

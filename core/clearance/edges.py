@@ -133,7 +133,7 @@ class _Surface:
         grid = np.round((points - points.min(axis=0)) / _WELD_M).astype(np.uint32)
         weld = first_equal(grid)
         welded = weld[triangles]
-        flip: Mask = np.asarray(consistent(points, welded)[0] != welded).any(axis=1)
+        flip: Mask = np.asarray((np.asarray(consistent(points, welded)[0]) != welded).any(axis=1), bool)
         corners = points[triangles] - points.mean(axis=0)
         if (_dot(corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) * np.where(flip, -1, 1)).sum() < 0.0:
             flip = np.logical_not(flip)

@@ -21,6 +21,8 @@ _Number = TypeVar("_Number", np.float64, np.int32)
 
 STEP_M = 0.001
 """Distance of the cuts square to the car that make the outline; corners between two cuts are met to half of it."""
+ROAD_M = 0.050
+"""Faces that lie lower are the road about the car, which scans often hold (common practice, no source)."""
 NEEDLE_M = 0.010
 """What sticks out and is narrower than this is a fault of the scan, not the body."""
 SPECK_M = 0.050
@@ -29,7 +31,7 @@ SLIT_M = 0.150
 """A place where one side is missing over less than this and deeper than ``DEEP_M`` is a hole in the scan."""
 DEEP_M = 0.030
 _CUT = 0.45  # share of the box across the car that must face nothing for the scan to end in a cut
-_RIM_M = 1e-6
+_RIM_M = 1e-6  # rounding of what lies on a part's own outline
 _HALF = 0.2  # a side that reaches this share of the other side was not scanned
 _SPECKS = 0.05  # more than this share of the faces in specks is a mesh whose faces do not share points
 
@@ -82,21 +84,24 @@ def car_outline(body: TriMesh) -> CarOutline:
     """The outline of the body in vehicle axes, from all its triangles.
 
     The body is cut square to its length every ``STEP_M``; each cut counts from its rightmost to its leftmost point, so
-    holes of the surface do not matter. Places without any surface are bridged. Needles, loose specks and slits are
-    left out by opening and closing the sides along the car (J. Serra, "Image Analysis and Mathematical Morphology",
-    1982; from memory). The scan ends in a cut when its faces' areas, seen along the car, do not cancel, as they do on
-    a body with both ends (divergence theorem).
+    holes of the surface do not matter. The road is left out. Places without any surface are bridged. Needles, loose
+    specks and slits are left out by opening and closing the sides along the car (J. Serra, "Image Analysis and
+    Mathematical Morphology", 1982; from memory). The scan ends in a cut when its faces' areas, seen along the car, do
+    not cancel, as they do on a body with both ends (divergence theorem).
 
     1.0 M triangles take about 0.4 s on one core.
 
     Raises:
-        InputError: no faces, or coordinates that are not numbers.
+        InputError: no faces above the road, or coordinates that are not numbers.
     """
-    if len(body.triangles) == 0:
-        raise InputError("The body holds no faces, so it has no outline.")
     if not np.isfinite(body.points).all():
         raise InputError("The body has points whose coordinates are not numbers; export it again.")
-    points, triangles = body.points, _without_specks(body)
+    above = body.points[:, 2] > ROAD_M
+    if not above[body.triangles].any():
+        raise InputError(f"The body holds no faces above {to_mm(ROAD_M):.0f} mm over the road, so it has no outline.")
+    points = body.points
+    a, b, c = body.triangles.T
+    triangles = _without_specks(TriMesh(points, body.triangles[above[a] | above[b] | above[c]]))
     # Along x for the sides and the roof, along y for the ends.
     lengthwise = _Cuts.of(points, triangles, 0)
     left, right, top = map(_bridged, lengthwise.farthest(1, 1.0, -1.0) + lengthwise.farthest(2, 1.0))

@@ -151,8 +151,23 @@ class _Pairs:
     ahead: bool
 
     def some(self, which: Slots) -> _Pairs:
-        arrays = (each.take(which) for each in (self.a, self.b, self.label, self.square))
-        return _Pairs(self.level_a, self.level_b, *arrays, self.ahead)
+        return replace(
+            self,
+            a=self.a.take(which),
+            b=self.b.take(which),
+            label=self.label.take(which),
+            square=self.square.take(which),
+        )
+
+    @staticmethod
+    def joined(found: list[_Pairs]) -> _Pairs:
+        return replace(
+            found[0],
+            a=np.concatenate([each.a for each in found]),
+            b=np.concatenate([each.b for each in found]),
+            label=np.concatenate([each.label for each in found]),
+            square=np.concatenate([each.square for each in found]),
+        )
 
 
 def _walk(
@@ -206,8 +221,7 @@ def _walk(
                 apart = _samples(other, part.a) - _samples(body, part.b)
                 near(part.label, (np.sqrt((apart * apart).sum(axis=0)) + size * 2.0**-21) ** 2)
             found.append(part)
-        arrays = (np.concatenate([getattr(each, name) for each in found]) for name in ("a", "b", "label", "square"))
-        waiting.append(_Pairs(level_a, level_b, *arrays, pairs.ahead))
+        waiting.append(_Pairs.joined(found))
 
 
 def _top_pairs(a: Forest, b: Forest) -> _Pairs:

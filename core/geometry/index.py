@@ -7,7 +7,7 @@ are near to all of them, in chunks of whole-array operations; two indices are wa
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 Slots = NDArray[np.intp]
 
-CHUNK = 2048
+CHUNK = 4096
 """Groups of boxes opened at once, so that a core's cache holds them."""
 CROWD = 12
 """Neighbouring points that are searched for together where they are dense: more share more, but see more triangles."""
@@ -98,8 +98,8 @@ class TriangleIndex:
         for k in range(3):
             corners[k] = matrix[:3, :3] @ place[k] + matrix[:3, 3:]
         forest = self.forest.refitted(outward(corners.min(axis=0))[0], outward(corners.max(axis=0))[1])
-        corners = corners.reshape(9, -1)
-        return TriangleIndex(forest, corners, slabs_moved(self.slabs, matrix, forest), _samples(forest, corners))
+        flat = corners.reshape(9, -1)
+        return TriangleIndex(forest, flat, slabs_moved(self.slabs, matrix, forest), _samples(forest, flat))
 
     def nearest(
         self, points: Floats, reach_m: float = np.inf, labelled_only: bool = False
@@ -211,18 +211,6 @@ class TriangleIndex:
         if len(roots) == 0:
             raise InputError("No face of the body belongs to a zone, so there is nothing to keep clear of.")
         return roots
-
-    # _against, _triangles, _walk, _upward: until clearance.opening and .slide ask by near_pairs and approaches.
-    def _against(self, other: TriangleIndex) -> tuple[Forest, Forest, Ints, Ints]:
-        """Both forests at one height and the pairs of their roots."""
-        self._roots(True)
-        a = other.forest.raised(self.forest.height)
-        b = self.forest.raised(a.height)
-        roots = b.roots[b.root_labels >= 0]
-        return a, b, np.repeat(a.roots, len(roots)), np.tile(roots, len(a.roots))
-
-    def _triangles(self, slot: Slots) -> Floats:
-        return self.triangles(slot)
 
     def triangles(self, slot: Slots) -> Floats:
         """(n, 3, 3) corners."""
@@ -489,49 +477,3 @@ def _rigid(matrix: Floats) -> bool:
 def _parts(count: int, size: int) -> Iterator[slice]:
     for start in range(0, count, size):
         yield slice(start, min(start + size, count))
-
-
-_upward = upward
-
-
-def _walk(
-    a: Forest, b: Forest, ga: Ints, gb: Ints, limit: Callable[[Ints], NDArray[np.float32] | np.float32]
-) -> Iterator[tuple[Slots, Slots, NDArray[np.float32]]]:
-    """Pairs of lowest slots whose boxes are no farther apart than the ``limit`` (squared) of the group in ``b``.
-
-    Depth first over chunks, so at most ``height`` levels of 64 ``CHUNK`` pairs wait at a time: under
-    10 MB, whatever the meshes. ``limit`` is asked again for every chunk and may shrink meanwhile.
-    """
-    waiting = [(a.height, ga, gb)]
-    while waiting:
-        level, ga, gb = waiting.pop()
-        if len(ga) > CHUNK:
-            waiting.append((level, ga[CHUNK:], gb[CHUNK:]))
-            ga, gb = ga[:CHUNK], gb[:CHUNK]
-        square = _group_squares(_opened(a, ga), _opened(b, gb))
-        keep = np.flatnonzero(square <= np.minimum(limit(gb), np.float32(np.finfo(np.float32).max)))
-        if len(keep) == 0:
-            continue
-        sa, sb = _slots(keep, ga, gb)
-        if level == 1:
-            yield sa, sb, square.ravel()[keep]
-        else:
-            waiting.append((level - 1, a.below[sa], b.below[sb]))
-
-
-def _group_squares(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
-    """(8, 8, n) squared distance of each box of ``a`` (6, 8, n) to each of ``b`` (6, 8, n)."""
-    total = np.zeros((), np.float32)
-    for k in range(3):
-        gap = a[k, :, None] - b[k + 3]
-        np.maximum(gap, b[k] - a[k + 3, :, None], out=gap)
-        np.maximum(gap, 0.0, out=gap)
-        gap *= gap
-        total = gap if k == 0 else np.add(total, gap, out=total)
-    return total
-
-
-def _slots(keep: Slots, ga: Ints, gb: Ints) -> tuple[Slots, Slots]:
-    """The slots meant by flat places in an (8, 8, n) array."""
-    box, pair = np.divmod(keep, len(ga))
-    return 8 * ga[pair].astype(np.intp) + (box >> 3), 8 * gb[pair].astype(np.intp) + (box & 7)

@@ -111,9 +111,8 @@ def _area_vectors(corners: Floats) -> Singles:
     total = np.empty((3, corner.shape[2]), np.float32)
     for start in range(0, corner.shape[2], _PART):
         part = slice(start, start + _PART)
-        u = (corner[1, :, part] - corner[0, :, part]).astype(np.float32)
-        v = (corner[2, :, part] - corner[0, :, part]).astype(np.float32)
-        eight = np.ascontiguousarray(cross(u, v).transpose(0, 2, 1))
+        eight = cross(corner[1, :, part] - corner[0, :, part], corner[2, :, part] - corner[0, :, part])
+        eight = np.ascontiguousarray(eight.transpose(0, 2, 1))
         total[:, part] = eight.sum(axis=1)
     return total
 
@@ -180,7 +179,7 @@ def _size(forest: Forest) -> float:
     return float(np.abs(top[np.isfinite(top)]).max())
 
 
-def _unit(vector: Singles) -> Singles:
+def _unit(vector: Singles | Floats) -> Singles:
     """(3, n) of length 1; 0 where there was none."""
     length = np.sqrt((vector.astype(np.float64) ** 2).sum(axis=0))
     return (vector / np.maximum(length, 1e-300)).astype(np.float32)

@@ -34,10 +34,11 @@ Ints = NDArray[np.intp]
 LEAST_REYNOLDS, MOST_REYNOLDS = 2e4, 5e7
 """Outside these the methods of the layers say nothing; they are meant for 1e5 to 5e6."""
 STEEPEST = math.radians(40.0)
-SMOOTHING = 0.04
+SMOOTHING = 0.03
 """Chords along the contour over which the displacement is smoothed (standard deviation of the weights)."""
-LAST = 0.985
+LAST = 0.98
 """Share of a side, nose to trailing edge, up to which separation is looked for; aft of it counts as attached."""
+FADING = 0.1
 RELAXATION = 0.6
 POLAR_STEP, POLAR_REACH = math.radians(1.0), 22
 """Incidences of a polar unless given: so many steps to both sides of that without lift."""
@@ -46,9 +47,10 @@ CONTOUR_COUNT = 61
 SETTLED_CL = 0.02
 """Change of lift coefficient in the last turn above which an answer counts as not converged."""
 _COARSE = np.array([1.0, 0.93, 0.87, 0.8, 0.72, 0.64, 0.55, 0.46, 0.37, 0.28, 0.2, 0.13, 0.08, 0.04])
-_WINDOWS = (0.05, 0.03, 0.02, 0.012, 0.008)
+_WINDOWS = (0.045, 0.025, 0.015, 0.008)
 _FOREMOST = 0.02
-_CHOICES = 5
+_CHOICES = 7
+_SLOPE_OVER = 0.03
 
 
 @dataclass(frozen=True)
@@ -612,20 +614,18 @@ def _held(flow: _Flow, mass: Floats, share: Floats) -> Floats:
     out = mass
     rows = np.arange(len(mass))
     for side in (0, 1):
-        attached = share[:, side] > LAST
         sides = np.full(len(mass), side)
         edge = flow.place(sides, np.minimum(share[:, side], LAST))
-        before = flow.place(sides, np.full(len(mass), 2.0 * LAST - 1.0))
+        before = flow.place(sides, np.minimum(share[:, side], LAST) - _SLOPE_OVER)
         ends = []
         for where in (edge, before):
             i = np.clip(np.searchsorted(flow.along, where, "right") - 1, 0, len(flow.length) - 1)
             part = (where - flow.along[i]) / flow.length[i]
             ends.append(mass[rows, i] + part * (mass[rows, i + 1] - mass[rows, i]))
-        run = np.where(attached, edge - before, 1.0)
-        slope = np.where(attached, (ends[0] - ends[1]) / run, 0.0)
-        off = flow.along - edge[:, None]
-        beyond = off < 0.0 if side == 0 else off > 0.0
-        out = np.where(beyond, ends[0][:, None] + slope[:, None] * off, out)
+        slope = (ends[0] - ends[1]) / np.abs(edge - before)
+        off = np.maximum((flow.along - edge[:, None]) * (1.0 if side else -1.0), 0.0)
+        more = slope[:, None] * FADING * -np.expm1(-off / FADING)
+        out = np.where(off > 0.0, ends[0][:, None] + more, out)
     return out
 
 

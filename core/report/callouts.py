@@ -22,7 +22,7 @@ INK: Colour = (0.95, 0.95, 0.93, 1.0)
 PAPER: Colour = (0.08, 0.08, 0.09, 0.82)
 TEXT_PX = 12.0
 """Height of the writing at scale 1."""
-_WIDE = 0.62  # of the height, at most what a letter takes in a common sans-serif type
+_WIDE = 0.54  # of the height, at most what a letter takes in a common sans-serif type
 
 
 @dataclass(frozen=True)

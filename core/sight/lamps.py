@@ -84,7 +84,9 @@ def lamp_sight(
 ) -> LampSight:
     """Parallel rays (an observer far away) from points spread evenly over the lamp, over the field asked for.
 
-    The lamp's own car is left out: what hid it when it was approved does not count.
+    The lamp's own car is left out: what hid it when it was approved does not count. Faces may be turned either way; the
+    lamp's centroid stands for its centre of reference. With 64 points ``share`` came within 0.3 % of what 512 gave on
+    made-up wings, and single directions within 3 % (root mean square) but up to 17 % where an edge runs along the lens.
 
     Args:
         zone: its name.
@@ -96,7 +98,8 @@ def lamp_sight(
         tick: told how far it is (0..1).
 
     Raises:
-        InputError: a lamp without faces.
+        InputError: a lamp without faces or area, or whose faces do not look toward the field; coordinates that are not
+            numbers; no points or no step.
     """
     if len(lamp.triangles) == 0:
         raise InputError(f"“{zone}” holds no faces; paint its lens on the scan, then check the lamp.")

@@ -105,28 +105,49 @@ def test_the_wing_as_found_is_not_changed(scene: bpy.types.Scene, wing: list[bpy
         bpy.ops.wingfettle.turn_over(element="lower")
 
 
-def test_moved_by_hand_is_refused_and_said_in_the_panel(scene: bpy.types.Scene, wing: list[bpy.types.Object]) -> None:
+def test_the_wing_as_found_moved_by_hand_is_refused_and_said_in_the_panel(
+    scene: bpy.types.Scene, wing: list[bpy.types.Object]
+) -> None:
     wing[0].location.z = 0.1
     bpy.context.view_layer.update()
-    with pytest.raises(RuntimeError, match="moved by hand"):
+    with pytest.raises(RuntimeError, match="put “lower” back"):
         bpy.ops.wingfettle.estimate_lift()
-    answer, problem = answers.shown(scene, settings.active_variant(scene))
+    answer, problem = answers.shown(scene, settings.active_variant(scene), "lift")
     assert answer is None
-    assert "moved by hand" in problem
+    assert "put “lower” back" in problem
+
+
+def test_a_move_by_hand_counts_and_can_be_written(scene: bpy.types.Scene, wing: list[bpy.types.Object]) -> None:
+    bpy.ops.wingfettle.new_variant(name="raised")
+    variant = settings.active_variant(scene)
+    obj = settings.element_objects(variant)[1]
+    obj.location, obj.rotation_euler = (0.02, 0.0, 0.05), (0.0, 0.03, 0.0)
+    bpy.context.view_layer.update()
+    before = points(obj)
+    # Positive about y turns the nose down (ISO 8855 axes).
+    assert answers.assembly(variant).elements[1].incidence_rad == pytest.approx(UPPER.incidence_rad - 0.03, abs=1e-6)
+    bpy.ops.wingfettle.write_move(object=obj.name)
+    bpy.context.view_layer.update()
+    assert obj.matrix_world.is_identity
+    assert points(obj) == pytest.approx(before, abs=1e-6)
+    obj.rotation_euler = (0.1, 0.0, 0.0)
+    bpy.context.view_layer.update()
+    with pytest.raises(RuntimeError, match="about y only"):
+        bpy.ops.wingfettle.write_move(object=obj.name)
 
 
 def test_answers_go_stale(scene: bpy.types.Scene, wing: list[bpy.types.Object]) -> None:
     bpy.ops.wingfettle.estimate_lift()
     variant = settings.active_variant(scene)
-    assert answers.of(scene, variant).lift is not None
+    assert answers.found(scene, variant, "lift") is not None
     arrows = [o for o in variant.elements.objects if o.wingfettle.role == "MARK"]
     assert len(arrows) == 4
     wing[0].wingfettle.incidence_deg += 1.0
-    assert answers.of(scene, variant).lift is None
+    assert answers.found(scene, variant, "lift") is None
     assert not [o for o in variant.elements.objects if o.wingfettle.role == "MARK"]
     bpy.ops.wingfettle.estimate_lift()
     scene.wingfettle.speed_kmh += 10.0
-    assert answers.of(scene, variant).lift is None
+    assert answers.found(scene, variant, "lift") is None
 
 
 def test_file_keeps_the_numbers(scene: bpy.types.Scene, wing: list[bpy.types.Object], tmp_path: Path) -> None:

@@ -2,9 +2,9 @@
 
 The peers are the fastest of the registry's libraries for each part: python-fcl, on one core, for the index and for
 distances and collisions between meshes (one model a zone, the wing's moved by its transform); libigl's box tree, on all
-cores, for distances of points (without the sign and the reach that ours have). End to end the peers work together: both trees,
-one move, one map. Ours runs on one core. Rows of growth hold exponents in place of seconds: the slope of log time over
-log faces of the scan.
+cores, for distances of points (without the sign and the reach that ours have). End to end the peers work together: both
+trees, one move, one map. Ours runs on one core. Rows of growth hold exponents in place of seconds: the slope of log
+time over log faces of the scan.
 """
 
 from __future__ import annotations

@@ -28,7 +28,6 @@ from wingfettle.core.geometry.index import TriangleIndex
 from wingfettle.core.geometry.mesh import TriMesh, join
 from wingfettle.core.scan.scan_mesh import ScanMesh, Zone
 
-TENTH = np.radians(0.1)
 AXIS = Hinge(np.zeros(3), np.array([0.0, 1.0, 0.0]))  # a lid towards -x rises
 
 
@@ -46,7 +45,7 @@ def ball(centre: Sequence[float], radius: float) -> TriMesh:
 
 
 def flat(corners: Sequence[Sequence[float]]) -> TriMesh:
-    """A parallelogram through three corners, or a triangle's two sides and what closes them."""
+    """A parallelogram: a corner and its two neighbours."""
     a, b, c = np.array(corners, np.float64)
     return TriMesh(np.array([a, b, b + c - a, c]), np.array([[0, 1, 2], [0, 2, 3]], np.int32))
 
@@ -184,14 +183,16 @@ def test_ball_on_an_arm_over_a_plane() -> None:
     assert "nothing touches; “ball” comes nearest to “wall”, 50." in got.sentence
 
 
+def blade(angle: float, low: float, high: float) -> TriMesh:
+    """Without thickness, in a plane through the axis, between two distances from it."""
+    way = np.array([-np.cos(angle), 0.0, np.sin(angle)])
+    return flat([low * way, high * way, low * way + [0.0, 0.02, 0.0]])
+
+
 @pytest.mark.parametrize("samples", [2, 3, 10])
 @pytest.mark.parametrize("inner", [0.49, 0.500002, 0.503])
 def test_blade_passing_a_blade(samples: int, inner: float) -> None:
-    # Two blades without thickness in planes through the axis, 0.3 rad apart; the riding one ends 0.5 m from it.
-    def blade(angle: float, low: float, high: float) -> TriMesh:
-        way = np.array([-np.cos(angle), 0.0, np.sin(angle)])
-        return flat([low * way, high * way, low * way + [0.0, 0.02, 0.0]])
-
+    # Two blades 0.3 rad apart; the riding one ends 0.5 m from the axis.
     still = blade(0.7123, inner, 0.7)
     got = turned({"fin": still}, riding={"blade": blade(0.4123, 0.3, 0.5)}, samples=samples)
     (pair,) = got.pairs
@@ -203,6 +204,15 @@ def test_blade_passing_a_blade(samples: int, inner: float) -> None:
         assert inner - 0.5 - 1e-9 <= pair.least_m <= inner - 0.5 + LEAST_M
         assert pair.least_rad == pytest.approx(0.3, abs=0.01)
     assert (pair.distance_m > 0.0).all()  # no sample falls on the place
+
+
+def test_falling_from_the_top_of_the_way() -> None:
+    # Half way the blade moves along the plate 0.2 m under it; only its way's curvature brings it down, far beyond.
+    plate = TriMesh(np.array([(-0.1, -1, 0.3), (-0.1, 1, 0.3), (0.9, 0, 0.3)]), np.array([[0, 1, 2]], np.int32))
+    got = turned({"shelf": plate}, riding={"blade": blade(np.radians(20.0), 0.499, 0.5)}, degrees=140.0, samples=2)
+    # Its inner end comes down to z = 0.3 first.
+    expected = np.pi - np.arcsin(0.3 / 0.499) - np.radians(20.0)
+    assert got.pairs[0].contact_rad == pytest.approx(expected, abs=got.tolerance_rad)
 
 
 def test_contact_that_is_left_again() -> None:

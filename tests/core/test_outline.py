@@ -78,7 +78,7 @@ def test_outline_of_a_convex_prism(corners: list[tuple[float, float]]) -> None:
         return
     # Needles are cut off where they get narrower than 10 mm: corners sharper than that are none of a car.
     before, after = hull - np.roll(hull, 1, axis=0), np.roll(hull, -1, axis=0) - hull
-    turn = np.arctan2(np.cross(before, after), (before * after).sum(axis=1))
+    turn = np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1))
     if turn.max() < 2.0:
         blunt = 0.5 * 0.010 * np.tan(0.5 * turn.max()) + STEP_M
         assert apart(outline.plan, hull) < blunt
@@ -195,6 +195,14 @@ def test_the_rear_alone_says_so() -> None:
     # With a roof that drops before the cut the highest place is known.
     hump = join([rear, box((-3.5, -0.3, 1.0), (-2.5, 0.3, 1.4))])
     assert "roof line" not in car_outline(hump).note
+
+
+def test_the_road_about_the_car_is_no_body() -> None:
+    patch = fine(box((-5.0, -1.5, -0.002), (-3.5, 1.5, 0.004)), 0.1)
+    outline = car_outline(join([prism(CAR, 0.2, 1.3), patch]))
+    assert apart(outline.plan, CAR) < 0.001
+    with pytest.raises(InputError, match="above 50 mm over the road"):
+        car_outline(patch)
 
 
 def test_whole_cars_end_in_no_cut() -> None:
