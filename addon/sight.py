@@ -110,7 +110,12 @@ class WINGFETTLE_PT_lamps(JobPanel, bpy.types.Panel):
         found, problem = answers.shown(scene, settings.active_variant(scene), "lamps")
         say(col, problem, "ERROR")
         for one in found or ():
-            say(col, one.sentence, MARKS[one.verdict])
+            if one.verdict == "clear":
+                col.label(text=f"{one.zone}, {one.rule.kind}: all seen", icon=MARKS[one.verdict])
+            else:
+                say(col, one.sentence, MARKS[one.verdict])
+        if found:
+            say(col, "Shapes alone are looked at, not the light given out; local code decides.")
 
 
 class WINGFETTLE_PT_mirror(JobPanel, bpy.types.Panel):

@@ -9,7 +9,7 @@ from ..core.errors import InputError
 from ..core.scan.scan_mesh import ZONE_DEFAULTS, mirrored_faces, mirrored_name, zone_named
 from ..core.units import to_mm
 from . import answers, bridge, settings
-from .operator import JobOperator, JobPanel
+from .operator import JobOperator, JobPanel, say
 
 PLAIN_ZONE = (0.42, 0.42, 0.36)
 ZONE_COLOURS = {
@@ -158,7 +158,7 @@ class WINGFETTLE_PT_zones(JobPanel, bpy.types.Panel):
             if {"left", "right"} & set(zone.name.split()):
                 row.operator("wingfettle.mirror_zone", text="", icon="MOD_MIRROR").name = zone.name
             row.operator("wingfettle.drop_zone", text="", icon="X").name = zone.name
-            col.label(text=zone.reason, icon="BLANK1")
+            say(col, zone.reason)
 
 
 CLASSES = (

@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..geometry.index import TriangleIndex
-from ..geometry.mesh import TriMesh
+from ..geometry.mesh import TriMesh, is_rigid
 from ..geometry.signed import SignedSurface
-from ..geometry.slabs import RIGID
 
 Floats = NDArray[np.float64]
 Matrix = NDArray[np.float64]
@@ -79,6 +78,13 @@ class Part:
         return float(np.linalg.norm(np.ptp(self.mesh.points, axis=0)))
 
     @cached_property
+    def half_width_m(self) -> float:
+        """Half its least extent along its principal axes, m: no ball inside it can be larger, nothing lies deeper."""
+        points = self.mesh.points[np.unique(self.mesh.triangles)]
+        _, axes = np.linalg.eigh(np.cov(points.T))
+        return 0.5 * float(np.ptp(points @ axes, axis=0).min())
+
+    @cached_property
     def surface(self) -> SignedSurface:
         """The part in its own axes, to be asked on which side of it points lie."""
         return SignedSurface.over(self.mesh, self.index)
@@ -94,7 +100,7 @@ class Part:
         ends = np.sort(np.stack([corners, corners[:, [1, 2, 0]]], axis=2).reshape(-1, 2), axis=1)
         ends = ends[ends[:, 0] < ends[:, 1]].astype(np.int64)
         _, tally = np.unique(ends[:, 0] * len(fans.first) + ends[:, 1], return_counts=True)
-        if (tally % 2).any():
+        if len(tally) == 0 or (tally % 2).any():
             return 0
         a, b, c = (self.mesh.corners - self.mesh.points.mean(axis=0)).transpose(1, 0, 2)
         return 1 if np.einsum("nk,nk->", a, np.cross(b, c)) > 0.0 else -1
@@ -134,11 +140,6 @@ def rigid(pose: Matrix, name: str) -> Matrix:
         InputError: anything else.
     """
     pose = np.asarray(pose, np.float64)
-    fits = pose.shape == (4, 4) and bool(np.isfinite(pose).all())
-    if fits:
-        turn = pose[:3, :3]
-        fits = bool(np.abs(turn @ turn.T - np.eye(3)).max() <= RIGID and np.linalg.det(turn) > 0.0)
-        fits = fits and bool(np.array_equal(pose[3], [0.0, 0.0, 0.0, 1.0]))
-    if not fits:
+    if not is_rigid(pose):
         raise InputError(f"“{name}” is to be moved by something that does not only turn and shift; apply its scale.")
     return pose

@@ -120,6 +120,10 @@ def _of_body(around: Surroundings, part: Part, pose: Matrix, crossing: Ints, zon
     """Raise ``depth`` by how deep points of the body's ``zones`` lie inside the part."""
     mesh, forest, label = around.scan.mesh, around.index.forest, around.scan.zone_of_face
     turned = -1.0 if part.outward < 0 else 1.0
+    if part.outward != 0:
+        zones = zones[depth[zones] * _FINER < part.half_width_m]
+        if len(zones) == 0:
+            return
 
     def ask(points: Floats) -> Floats:
         local = (points - pose[:3, 3]) @ pose[:3, :3]

@@ -216,7 +216,8 @@ def opening(
         tick: told how far it is (0..1); may raise to stop.
 
     Raises:
-        InputError: no zone of that name, or an angle that is no way (not above 0, or beyond 180 degrees).
+        InputError: no zone of that name, an angle that is no way (not above 0, or beyond 180 degrees), lists that do
+            not fit each other, fewer than 2 samples, or a pose that is not rigid.
     """
     angles = _checked(parts, poses, rides, hinge, largest_rad, samples, tolerance_rad)
     names = [zone.name for zone in around.scan.zones]
@@ -453,7 +454,11 @@ class _Course:
             yield 0.7 * (k + 1) / count
         for k in range(count - 1):
             self._between(float(self.angles[k]), float(self.angles[k + 1]), self.distance[k], self.distance[k + 1])
-            yield 0.7 + 0.3 * (k + 1) / (count - 1)
+            yield 0.7 + 0.25 * (k + 1) / (count - 1)
+        # At the angle found, another pair may be nearer yet by less than what the search was after.
+        for angle in np.setdiff1d(self.least_rad[np.isinf(self.touch)], self.angles):
+            self._measured(float(angle))
+        yield 1.0
 
     def _measured(self, angle: float) -> Floats:
         """(rows,) m at one angle. The two points that were nearest last time tell how far to look."""

@@ -138,7 +138,7 @@ class _Pairs:
         level_a, level_b: of the slots; 1 is the lowest.
         a, b: (n,) slots of the first and the second body.
         label: (n,) of the second.
-        square: (n,) m2, their squared distance at most.
+        square: (n,) m2, no more than their squared distance.
         ahead: whether they run ahead of the others.
     """
 
@@ -182,7 +182,7 @@ def _walk(
     on the way, and asks for a few promising pairs of each label to run ahead.
 
     Yields:
-        (n,) slots of ``other``; (n,) slots of ``body``; (n,) m2 their squared distance at most.
+        (n,) slots of ``other``; (n,) slots of ``body``; (n,) m2, no more than their squared distance.
     """
     size = _size(other, body)
     top = _top_pairs(other.forest, body.forest)
@@ -288,7 +288,7 @@ def _samples(index: TriangleIndex, slot: Slots) -> Floats:
 
 
 def _gap_squares(a: Floats, b: Floats, size: float) -> Floats:
-    """(n,) m2 squared distance of triangles (9, n) m at most: their gap along a normal or from middle to middle."""
+    """(n,) m2, no more than the squared distance of triangles (9, n) m: their gap along normals and between middles."""
     a, b = a.reshape(3, 3, -1), b.reshape(3, 3, -1)
     a, b = a - a[0], b - a[0]
     widest = np.zeros(a.shape[2])

@@ -40,6 +40,19 @@ class TriMesh:
         return TriMesh(self.points[used], number[triangles])
 
 
+RIGID = 1e-5
+"""How far a matrix of float32 numbers may be off a rotation."""
+
+
+def is_rigid(matrix: NDArray[np.float64]) -> bool:
+    """Whether a matrix is (4, 4) and only turns and shifts, to the digits of float32 numbers."""
+    if matrix.shape != (4, 4) or not np.isfinite(matrix).all():
+        return False
+    turn = matrix[:3, :3]
+    off = np.abs(turn.T @ turn - np.eye(3)).max()
+    return bool(off <= RIGID and np.linalg.det(turn) > 0.0 and (matrix[3] == [0.0, 0.0, 0.0, 1.0]).all())
+
+
 def moved(points: NDArray[np.float64], matrix: NDArray[np.float64]) -> NDArray[np.float64]:
     """``points`` (n, 3) moved by a (4, 4) rigid or affine ``matrix``."""
     return points @ matrix[:3, :3].T + matrix[:3, 3]

@@ -73,6 +73,7 @@ def triangles_meet(a: Floats, b: Floats) -> NDArray[np.bool_]:
     pierced, _ = _piercing(local_a[:, :, rest], local_b[:, :, rest], slack[rest])
     meet[rest] = pierced
     rest = rest[~pierced]
+    rest = rest[~_aside(local_a[:, :, rest], local_b[:, :, rest], slack[rest])]
     meet[rest] = closest_between_triangles(a[rest], b[rest])[0] == 0.0
     return meet
 
@@ -182,3 +183,17 @@ def _beyond(a: Floats, b: Floats, slack: Floats) -> NDArray[np.bool_]:
     # The height of a sliver's plane is not to be trusted to its last digits; leave those to the full test.
     slack = (slack + 1e-9 * np.sqrt(_square(side[:, 0]) + _square(side[:, 1]))) * np.sqrt(_square(normal))
     return (height.min(axis=0) > slack) | (height.max(axis=0) < -slack)
+
+
+def _aside(a: Floats, b: Floats, slack: Floats) -> NDArray[np.bool_]:
+    """Whether triangles are apart by more than ``slack`` along the normal of an edge in the plane of either."""
+    apart = np.zeros(a.shape[2], bool)
+    for triangle in (a, b):
+        side = triangle[:, _NEXT] - triangle
+        normal = cross(side[:, 0], side[:, 1])
+        for k in range(3):
+            out = cross(side[:, k], normal)
+            one, two = _dot(a, out[:, None]), _dot(b, out[:, None])
+            gap = np.maximum(one.min(axis=0) - two.max(axis=0), two.min(axis=0) - one.max(axis=0))
+            apart |= gap > slack * np.sqrt(_square(out))
+    return apart

@@ -10,14 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .forest import Forest
+from .mesh import RIGID
 from .pairs import cross
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Slots = NDArray[np.intp]
 
-RIGID = 1e-5
-"""How far the products of a matrix's axes may be off a rotation's; slabs moved by it are wider by that."""
 _EXACT = 3  # levels whose heights come from the triangles themselves: a third of what the slabs below them would tell
 _PART = 4096
 _ONE = np.float32(1.0 + 1e-6)  # keeps the rounding of a cosine near 1 from hiding a tilt
@@ -78,7 +77,7 @@ def slabs_moved(slabs: Singles, matrix: Floats, forest: Forest) -> Singles:
 
 
 def point_squares(place: Singles, slab: Singles) -> Singles:
-    """(n,) squared distance of points (3, n) to slabs (8, n), at most."""
+    """(n,) m2, no more than the squared distance of points (3, n) to what slabs (8, n) hold."""
     x, y, z = place - slab[:3]
     height = slab[3] * x + slab[4] * y + slab[5] * z
     aside = np.sqrt(np.maximum(x * x + y * y + z * z - height * height, 0.0))
@@ -88,7 +87,7 @@ def point_squares(place: Singles, slab: Singles) -> Singles:
 
 
 def slab_squares(a: Singles, b: Singles) -> Singles:
-    """(n,) squared distance of slabs (8, n) to slabs (8, n), at most."""
+    """(n,) m2, no more than the squared distance of what slabs (8, n) hold."""
     x, y, z = b[:3] - a[:3]
     lean = np.abs(a[3] * b[3] + a[4] * b[4] + a[5] * b[5])
     tilt = np.sqrt(np.maximum(_ONE - lean * lean, 0.0))

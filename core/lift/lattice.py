@@ -8,20 +8,29 @@ Kutta and Joukowski on every bound segment in the local wind.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..elements.element import Element
+from ..elements.plate import plate_outline
+from ..errors import InputError
 
 Floats = NDArray[np.float64]
 
 ROWS = 8
 COLUMNS = 28
 PLATE_ROWS = 3
+CORNER_SHARE = 0.05
+"""Nearer its ends than this over its length a plate counts as high as there: the wake leaves a rounded corner too."""
+LEAST_REACH = 0.05
+"""Least reach of a plate off its spine over the greatest, so that no panel there is without area."""
 CORE_SHARE = 0.05
 """Vortex core over the rows' spacing, felt only by other elements and the body."""
+BLOCK = 64
+"""Places worked on at a time, so that what is at hand stays in the processor's cache."""
 SAME_PLANE_CHORDS = 0.1
 """Plates of two elements nearer than this over the chord count as one sheet where they cover each other."""
 
@@ -71,12 +80,72 @@ def _mean(element: Element, eta: Floats, x: Floats) -> Floats:
     return (0.5 * (up + low)).swapaxes(0, 1)
 
 
+def bracket_sheet(outline: Floats, owner: int, rows: int = ROWS) -> Sheet:
+    """An upright flat plate, such as a bracket, as a lattice of its own.
+
+    Args:
+        outline: (m, 3) m, the points round it, all in one plane that does not lie level.
+
+    Raises:
+        InputError: fewer than three points, points off the plane by more than a twentieth of its size, or a level plate.
+    """
+    outline = np.asarray(outline, np.float64)
+    if outline.ndim != 2 or outline.shape[1:] != (3,) or len(outline) < 3 or not np.isfinite(outline).all():
+        raise InputError("A bracket's outline needs three or more points of three finite numbers; draw it again.")
+    middle = outline.mean(axis=0)
+    _, sizes, axes = np.linalg.svd(outline - middle)
+    normal = axes[2] * (1.0 if axes[2, 1] >= 0.0 else -1.0)
+    if len(sizes) < 3 or sizes[1] <= 1e-6 * sizes[0] or sizes[2] > 0.05 * sizes[1]:
+        raise InputError("A bracket's outline does not lie in one plane; draw it flat.")
+    if abs(normal[1]) < 0.5:
+        raise InputError("A bracket's plane is level or stands across the wind; only upright plates along the car count.")
+    sides = outline[:, [0, 2]]
+    along = np.append(0.5 * (1.0 - np.cos((np.arange(rows) + 0.5) * np.pi / rows)), 1.0)
+    x = sides[:, 0].max() - along * np.ptp(sides[:, 0])
+    low, high = _extent(sides, x)
+    spine = np.column_stack([x, np.zeros(len(x)), 0.5 * (low + high)])
+    sheet = _upright(spine, high - spine[:, 2], spine[:, 2] - low, owner)
+
+    def onto(at: Floats) -> Floats:
+        lean = (at - middle) * [1.0, 0.0, 1.0] @ normal / normal[1]
+        return np.stack([at[..., 0], middle[1] - lean, at[..., 2]], axis=-1)
+
+    return replace(
+        sheet,
+        nodes=onto(sheet.nodes),
+        controls=onto(sheet.controls),
+        normals=np.broadcast_to(normal, sheet.normals.shape),
+    )
+
+
+def left_of(sheets: list[Sheet]) -> list[Sheet]:
+    """The parts of sheets that are mirror images about y = 0 which lie on its left.
+
+    Raises:
+        InputError: a sheet crosses y = 0 without a line of corners there.
+    """
+    left = []
+    for s in sheets:
+        y = s.nodes[..., 1]
+        size = 1e-9 * max(1.0, float(np.abs(y).max()))
+        if y.min() >= -size and y.max() > size:
+            left.append(s)
+        elif y.max() > size:
+            column = s.nodes.shape[1] // 2
+            if np.abs(y[:, column]).max() > size:
+                raise InputError("A wing with an odd number of columns has no line of corners at mid-span; take an even one.")
+            nodes = s.nodes[:, column:].copy()
+            nodes[:, 0, 1] = 0.0
+            left.append(replace(s, nodes=nodes, controls=s.controls[:, column:], normals=s.normals[:, column:]))
+    return left
+
+
 def _plate(element: Element, owner: int, tip: Floats) -> Sheet:
     """An end plate's lattice, which shares the line ``tip`` (rows + 1, 3) with the wing's."""
     plate = element.end_plate
     assert plate is not None
     side = np.array([1.0 if tip[0, 1] > element.leading_edge[1] else -1.0])
-    nose, _, incidence = element.planform(side)
+    nose, chord, incidence = element.planform(side)
     forward = np.array([np.cos(incidence[0]), 0.0, np.sin(incidence[0])])
     count = len(tip) - 1
     line = [tip]
@@ -87,24 +156,47 @@ def _plate(element: Element, owner: int, tip: Floats) -> Sheet:
         shares = np.linspace(0.0, 1.0, max(2, count // 4) + 1)[1:, None]
         line.append(tip[-1] - shares * plate.behind_m * np.array([1.0, 0.0, 0.0]))
     spine = np.concatenate(line)
-    heights, places = [np.zeros(1)], [np.zeros(0)]
-    # Edges and middles as along the span: fine both at the wing and at the free edge, half a step inside it.
+    # Lengths along the chord line from the nose, for the reaches off it.
+    aft = (nose[0] - spine) @ forward
+    low, high = _extent(plate_outline(plate, float(chord[0])), aft)
+    return _upright(spine, np.maximum(high, 0.0), np.maximum(-low, 0.0), owner)
+
+
+def _upright(spine: Floats, above: Floats, below: Floats, owner: int) -> Sheet:
+    """A lattice straight above and below the line ``spine`` (r, 3), by the reaches (r,) from it."""
+    columns, places = [np.zeros((len(spine), 1))], [np.zeros((len(spine), 0))]
+    # Edges and middles as along the span: fine both at the spine and at the free edge, half a step inside it.
     angle = np.pi / (PLATE_ROWS + 0.5)
     steps = 0.5 * (1.0 - np.cos(angle * np.arange(1, PLATE_ROWS + 1)))
     halves = 0.5 * (1.0 - np.cos(angle * (np.arange(PLATE_ROWS) + 0.5)))
-    if plate.below_m > 0.0:
-        heights.insert(0, -plate.below_m * steps[::-1])
-        places.insert(0, -plate.below_m * halves[::-1])
-    if plate.above_m > 0.0:
-        heights.append(plate.above_m * steps)
-        places.append(plate.above_m * halves)
+    least = LEAST_REACH * float(max(above.max(), below.max()))
+    if below.max() > least:
+        reach = np.maximum(below, least)[:, None]
+        columns.insert(0, -reach * steps[::-1])
+        places.insert(0, -reach * halves[::-1])
+    if above.max() > least:
+        reach = np.maximum(above, least)[:, None]
+        columns.append(reach * steps)
+        places.append(reach * halves)
     nodes, middle = (
-        spine[:, None, :] + np.concatenate(levels)[None, :, None] * np.array([0.0, 0.0, 1.0])
-        for levels in (heights, places)
+        spine[:, None, :] + np.concatenate(heights, axis=1)[..., None] * np.array([0.0, 0.0, 1.0])
+        for heights in (columns, places)
     )
     controls = np.concatenate([0.5 * (middle[1:-1] + middle[:-2]), middle[-1:]])
     normals = np.broadcast_to(np.array([0.0, 1.0, 0.0]), controls.shape)
     return Sheet(owner, nodes, controls, normals, True)
+
+
+def _extent(outline: Floats, x: Floats) -> tuple[Floats, Floats]:
+    """Lowest and highest z (s,) of a polygon (m, 2) of x and z at each x (s,), kept ``CORNER_SHARE`` inside its ends."""
+    start, end = outline, np.roll(outline, -1, axis=0)
+    inset = CORNER_SHARE * float(np.ptp(outline[:, 0]))
+    at = np.clip(x, outline[:, 0].min() + inset, outline[:, 0].max() - inset)[:, None]
+    run = end[:, 0] - start[:, 0]
+    share = (at - start[:, 0]) / np.where(run == 0.0, 1.0, run)
+    z = start[:, 1] + share * (end[:, 1] - start[:, 1])
+    met = (np.minimum(start[:, 0], end[:, 0]) <= at) & (at <= np.maximum(start[:, 0], end[:, 0]))
+    return np.where(met, z, np.inf).min(axis=1), np.where(met, z, -np.inf).max(axis=1)
 
 
 class Lattice:
@@ -119,8 +211,10 @@ class Lattice:
         doubled: (n,) rings of an end plate that an earlier element's plate already covers; they carry nothing.
     """
 
-    def __init__(self, sheets: list[Sheet]) -> None:
+    def __init__(self, sheets: list[Sheet], mirrored: bool = False) -> None:
+        """``mirrored``: the sheets are the left half of a set whose right half mirrors them about y = 0."""
         self.sheets = sheets
+        self.mirrored = mirrored
         self.controls = np.concatenate([s.controls.reshape(-1, 3) for s in sheets])
         self.normals = np.concatenate([s.normals.reshape(-1, 3) for s in sheets])
         self.owner = np.concatenate([np.full(s.controls[..., 0].size, s.owner) for s in sheets])
@@ -145,6 +239,9 @@ class Lattice:
             row, ring = row + count, ring + rows * columns
         self.bound_from, self.bound_to = np.concatenate(starts), np.concatenate(ends)
         self.bound_owner = np.concatenate(owners)
+        if mirrored:
+            # There the right half's vortices cancel the left half's.
+            self.bound_share[(self.bound_from[:, 1] == 0.0) & (self.bound_to[:, 1] == 0.0)] = 0.0
         self.doubled = np.zeros(len(self.owner), bool)
         plates = [(s, place) for s, (_, place) in zip(sheets, self.places, strict=True) if s.plate]
         for i, (earlier, _) in enumerate(plates):
@@ -158,21 +255,42 @@ class Lattice:
         return 0.5 * (self.bound_from + self.bound_to)
 
     def velocity(self, at: Floats, owner: NDArray[np.intp] | None = None, road: bool = True) -> Floats:
-        """(3, len(at), n) velocity at ``at`` (m, 3) for unit strength of each ring.
+        """(3, len(at), n) velocity at ``at`` (m, 3) for unit strength of each ring (and of its mirrored twin).
 
         Args:
             owner: (m,) element that each place belongs to; None for places on no element.
             road: with the mirror image under z = 0.
         """
         out = np.empty((3, len(at), len(self.owner)))
-        for sheet, (_, place) in zip(self.sheets, self.places, strict=True):
-            foreign = np.ones(len(at), bool) if owner is None else owner != sheet.owner
-            out[:, :, place] = _rings(sheet, at, foreign)
-            if road:
-                image = _rings(sheet, at * [1.0, 1.0, -1.0], np.zeros(len(at), bool))
-                out[:2, :, place] += image[:2]
-                out[2, :, place] -= image[2]
+        for part in _blocks(len(at)):
+            for sheet, (_, place_of) in zip(self.sheets, self.places, strict=True):
+                foreign = np.ones(len(at[part]), bool) if owner is None else owner[part] != sheet.owner
+                total = _rings(sheet, at[part], foreign)
+                for flip in images(road, self.mirrored)[1:]:
+                    # The twin on the other half is the same element, an image in the road never is.
+                    near = foreign & (flip[2] > 0.0)
+                    total += flip[:, None, None] * _rings(sheet, at[part] * flip, near)
+                out[:, part, place_of] = total
         return out
+
+    def solve(self, matrix: Floats, right: Floats) -> Floats:
+        """(n, c) ring strengths from the equations of the control points; doubled rings get none."""
+        if self.doubled.any():
+            matrix, right = matrix.copy(), right.copy()
+            matrix[self.doubled] = np.eye(len(matrix))[self.doubled]
+            right[self.doubled] = 0.0
+        return np.linalg.solve(matrix, right)
+
+
+def images(road: bool, mirrored: bool) -> Floats:
+    """(i, 3) signs of x, y and z of the images of a half model over the road, the thing itself first.
+
+    An image's velocity at a place is the thing's own at the flipped place, flipped back.
+    """
+    flips = [[1.0, 1.0, 1.0]]
+    flips += [[1.0, 1.0, -1.0]] if road else []
+    flips += [[1.0, -1.0, z] for _, _, z in flips] if mirrored else []
+    return np.array(flips)
 
 
 def ring_strengths(lattice: Lattice, normals: Floats, velocity: Floats, wind: Floats) -> Floats:
@@ -184,10 +302,7 @@ def ring_strengths(lattice: Lattice, normals: Floats, velocity: Floats, wind: Fl
         wind: (3, n) m/s, everything else.
     """
     matrix = np.einsum("ni,inm->nm", normals, velocity)
-    right = -np.einsum("ni,in->n", normals, wind)
-    matrix[lattice.doubled] = np.eye(len(matrix))[lattice.doubled]
-    right[lattice.doubled] = 0.0
-    return np.linalg.solve(matrix, right)
+    return lattice.solve(matrix, -np.einsum("ni,in->n", normals, wind)[:, None])[:, 0]
 
 
 def forces(lattice: Lattice, strength: Floats, wind: Floats, density: float) -> Floats:
@@ -216,37 +331,54 @@ def _covered(plate: Sheet, other: Sheet) -> NDArray[np.bool_]:
     return inside & (abs(plate.nodes[0, 0, 1] - other.nodes[0, 0, 1]) < SAME_PLANE_CHORDS * chord)
 
 
+def _blocks(count: int) -> Iterator[slice]:
+    return (slice(start, start + BLOCK) for start in range(0, count, BLOCK))
+
+
 def _rings(sheet: Sheet, at: Floats, foreign: NDArray[np.bool_]) -> Floats:
     nodes = sheet.nodes
     rows, columns = sheet.controls.shape[:2]
     spacing = float(np.mean(np.linalg.norm(np.diff(nodes, axis=0), axis=-1)))
-    core = np.where(foreign, CORE_SHARE * spacing, 1e-6 * spacing)[:, None]
-    across = _segments(nodes[:-1, :-1].reshape(-1, 3), nodes[:-1, 1:].reshape(-1, 3), at, core)
-    along = _segments(nodes[:-1].reshape(-1, 3), nodes[1:].reshape(-1, 3), at, core)
-    across = across.reshape(3, len(at), rows, columns)
-    along = along.reshape(3, len(at), rows, columns + 1)
-    out = across + along[..., 1:] - along[..., :-1]
+    core2 = (np.where(foreign, CORE_SHARE, 1e-6) * spacing)[:, None, None] ** 2
+    ray = at.T[:, :, None, None] - nodes.transpose(2, 0, 1)[:, None]
+    r = np.sqrt(ray[0] * ray[0] + ray[1] * ray[1] + ray[2] * ray[2])
+    across = _segments(ray[:, :, :-1, :-1], ray[:, :, :-1, 1:], r[:, :-1, :-1], r[:, :-1, 1:], core2)
+    along = _segments(ray[:, :, :-1], ray[:, :, 1:], r[:, :-1], r[:, 1:], core2)
+    out = along[..., 1:] - along[..., :-1]
+    out += across
     out[:, :, :-1] -= across[:, :, 1:]
     # The trailing edge itself carries nothing: ring and wake cancel there.
-    wake = _legs(nodes[-1], at, core)
-    out[:, :, -1] += wake[..., 1:] - wake[..., :-1]
+    wake = _legs(ray[:, :, -1], r[:, -1], core2[:, 0])
+    out[:, :, -1] += wake[..., 1:]
+    out[:, :, -1] -= wake[..., :-1]
     return out.reshape(3, len(at), rows * columns)
 
 
-def _segments(a: Floats, b: Floats, at: Floats, core: Floats) -> Floats:
-    """(3, len(at), len(a)) velocity of straight vortices of unit strength from ``a`` to ``b``."""
-    ux, uy, uz = (at[:, i, None] - a[:, i] for i in range(3))
-    vx, vy, vz = (at[:, i, None] - b[:, i] for i in range(3))
-    u, v = np.sqrt(ux * ux + uy * uy + uz * uz), np.sqrt(vx * vx + vy * vy + vz * vz)
-    uv = u * v
-    length2 = ((b - a) ** 2).sum(axis=1)
-    factor = (u + v) / (4.0 * np.pi * (uv * (uv + ux * vx + uy * vy + uz * vz) + 0.5 * core**2 * length2) + 1e-300)
-    return np.stack([(uy * vz - uz * vy) * factor, (uz * vx - ux * vz) * factor, (ux * vy - uy * vx) * factor])
+def _segments(u: Floats, v: Floats, ru: Floats, rv: Floats, core2: Floats) -> Floats:
+    """(3, ...) velocity of straight unit vortices at places that lie ``u`` from their start and ``v`` from their end."""
+    edge = u[:, :1] - v[:, :1]
+    length2 = (edge * edge).sum(axis=0)
+    factor = ru * rv
+    below = u[0] * v[0]
+    below += u[1] * v[1]
+    below += u[2] * v[2]
+    below += factor
+    below *= factor
+    below += 0.5 * core2 * length2
+    below *= 4.0 * np.pi
+    below += 1e-300
+    np.add(ru, rv, out=factor)
+    factor /= below
+    out = np.empty((3, *factor.shape))
+    for i, (j, k) in enumerate(((1, 2), (2, 0), (0, 1))):
+        np.multiply(u[j], v[k], out=out[i])
+        np.multiply(u[k], v[j], out=below)
+        out[i] -= below
+        out[i] *= factor
+    return out
 
 
-def _legs(a: Floats, at: Floats, core: Floats) -> Floats:
-    """(3, len(at), len(a)) velocity of unit vortices from ``a`` straight aft without end."""
-    x, y, z = (at[:, i, None] - a[:, i] for i in range(3))
-    r = np.sqrt(x * x + y * y + z * z)
-    factor = 1.0 / (4.0 * np.pi * (r * (r + x) + 0.5 * core**2) + 1e-300)
-    return np.stack([np.zeros_like(x), z * factor, -y * factor])
+def _legs(ray: Floats, r: Floats, core2: Floats) -> Floats:
+    """(3, ...) velocity of unit vortices straight aft without end at places that lie ``ray`` from their start."""
+    factor = 1.0 / (4.0 * np.pi * (r * (r + ray[0]) + 0.5 * core2) + 1e-300)
+    return np.stack([np.zeros_like(r), ray[2] * factor, -ray[1] * factor])

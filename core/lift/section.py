@@ -3,8 +3,9 @@
 The layers push the outer flow off the contour: sources on the panels, as strong as the growth of speed times
 displacement thickness (M. J. Lighthill, "On displacement thickness", J. Fluid Mech. 4, 1958), layer and flow solved in
 turn with under-relaxation. Before it acts, that product is smoothed along the contour by straight lines fitted over
-``SMOOTHING`` chords, so that no shorter wave can grow from turn to turn, and over the last part of each side, where a
-weak interaction does not hold, it goes on in a straight line.
+``SMOOTHING`` chords, so that no shorter wave can grow from turn to turn. From ``LAST``, where a weak interaction does
+not hold, or from the separation point on, it goes on as it grew before and fades to a constant. The wake's own
+thickness and bend are left out, so that lift stays a little high.
 
 Separated flow: from the separation point to the trailing edge the pressure is as even as three source distributions
 on that part can make it (K. Jacob, Zeitschrift fuer Flugwissenschaften 17, 1969), while the circulation is that of the
@@ -26,7 +27,7 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from ..sections.shape import SectionShape
 from .boundary_layer import Layer, march, profile_drag
-from .panel2d import _edge_closed
+from .panel2d import PlaneSystem
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -36,21 +37,27 @@ LEAST_REYNOLDS, MOST_REYNOLDS = 2e4, 5e7
 STEEPEST = math.radians(40.0)
 SMOOTHING = 0.03
 """Chords along the contour over which the displacement is smoothed (standard deviation of the weights)."""
-LAST = 0.98
+LAST = 0.99
 """Share of a side, nose to trailing edge, up to which separation is looked for; aft of it counts as attached."""
 FADING = 0.1
-RELAXATION = 0.6
+"""Length over the chord in which the displacement's growth fades, aft of ``LAST`` or of separation."""
+RELAXATION = 0.5
+"""Share of the change of displacement that is taken over at each turn."""
 POLAR_STEP, POLAR_REACH = math.radians(1.0), 22
 """Incidences of a polar unless given: so many steps to both sides of that without lift."""
 CONTOUR_COUNT = 61
 """Points a side that ``section_polar`` takes of a shape."""
 SETTLED_CL = 0.02
-"""Change of lift coefficient in the last turn above which an answer counts as not converged."""
+"""Change of lift coefficient that one turn more would make, above which an answer counts as not converged."""
+SETTLED_SPEED = 1e-3
+"""Change of speed over the free stream below which attached flow needs no further turn."""
 _COARSE = np.array([1.0, 0.93, 0.87, 0.8, 0.72, 0.64, 0.55, 0.46, 0.37, 0.28, 0.2, 0.13, 0.08, 0.04])
-_WINDOWS = (0.045, 0.025, 0.015, 0.008)
+_WINDOWS = (0.045, 0.025, 0.012, 0.006, 0.003)
+"""Shares of a side to try at first, and then so far to both sides of the best yet."""
 _FOREMOST = 0.02
 _CHOICES = 7
 _SLOPE_OVER = 0.03
+"""Length over the chord from which the growth of the displacement is taken."""
 
 
 @dataclass(frozen=True)
@@ -186,8 +193,8 @@ def _polar(alphas: Floats, answers: _Answers, reynolds: float) -> Polar:
     else:
         i = int(np.argmin(np.abs(cl)))
         zero = float(answers.flow.zero_lift)
-    near = np.abs(alphas - zero) < math.radians(4.0)
-    if near.sum() < 3:
+    near = np.flatnonzero(np.abs(alphas - zero) < math.radians(4.0))
+    if len(near) < 3:
         near = np.argsort(np.abs(alphas - zero))[:3]
     slope = float(np.polyfit(alphas[near], cl[near], 1)[0])
     top, top_at = _summit(alphas[i:], cl[i:])
@@ -238,12 +245,9 @@ class _Flow:
     def __init__(self, contour: Floats) -> None:
         if contour.ndim != 2 or contour.shape[1] != 2 or len(contour) < 30 or not np.isfinite(contour).all():
             raise InputError("A section with layers needs at least 30 points (x, z) that are numbers.")
-        z = contour[:, 0] + 1j * contour[:, 1]
-        if np.any(np.abs(np.diff(z)) <= 1e-9 * np.ptp(contour[:, 0])):
-            raise InputError("The section has points that coincide; leave the doubles out.")
-        z = _edge_closed(z)
-        self.flipped = float(np.sum((z * np.roll(z, -1).conj()).imag)) > 0.0
-        z = z[::-1] if self.flipped else z
+        system = PlaneSystem([contour], with_sources=True)
+        z, self.flipped = system.loops[0], system.flipped[0]
+        self.wind, self.sources = system.winds, system.sources
         reach = np.abs(z - z[0])
         self.nose = int(np.argmax(reach))
         self.z = z = (z - z[self.nose]) / reach[self.nose]
@@ -255,25 +259,9 @@ class _Flow:
         self.cell[:-1] += 0.5 * self.length
         self.cell[1:] += 0.5 * self.length
         self.chordwise = np.clip((z * np.conj(z[0])).real, 0.0, 1.0)
-        self.wind, self.sources = self._solved()
         self.displaced = self.sources @ (np.diff(self._smoother(), axis=0) / self.length[:, None])
-        level, square = self.circulation(self.wind.T)
+        level, square = (float(self.circulation(self.wind[:, k])) for k in (0, 1))
         self.zero_lift = -math.atan2(level, square)
-
-    def _solved(self) -> tuple[Floats, Floats]:
-        z, n = self.z, len(self.z)
-        vortex, source = _influence(z)
-        matrix, right = np.zeros((n + 1, n + 1)), np.zeros((n + 1, n + 1))
-        matrix[:n, :n], matrix[:n, n] = vortex, -1.0
-        matrix[n, [0, n - 1]] = 1.0
-        right[:n, 0], right[:n, 1], right[:n, 2:] = -z.imag, z.real, -source
-        # As in ``panel2d``: the edge's second telling gives way to a straight mean speed into the edge.
-        ahead, behind = self.length[1] / self.length[0], self.length[-2] / self.length[-1]
-        matrix[n - 1], right[n - 1] = 0.0, 0.0
-        matrix[n - 1, [0, 1, 2]] = ahead, -1.0 - ahead, 1.0
-        matrix[n - 1, [n - 1, n - 2, n - 3]] = -behind, 1.0 + behind, -1.0
-        strength = np.linalg.solve(matrix, right)[:n]
-        return strength[:, :2], strength[:, 2:]
 
     def _smoother(self) -> Floats:
         """(n, n) straight lines fitted with weights round each point."""
@@ -322,33 +310,6 @@ def _flow_of(contour: Floats) -> _Flow:
     if contour.ndim != 2 or len(contour) == 0:
         raise InputError("A section with layers needs at least 30 points (x, z) that are numbers.")
     return _cached_flow(contour.tobytes(), len(contour))
-
-
-def _influence(z: NDArray[np.complex128]) -> tuple[Floats, Floats]:
-    """Stream function at the points: (n, n) of vorticity linear on the panels, (n, n - 1) of even sources.
-
-    The sources' branch runs straight out of their panel, so that it meets no other part of the contour unless that
-    faces the panel across a hollow of more than half a turn.
-    """
-    step = np.diff(z)
-    length = np.abs(step)
-    near = (z[:, None] - z[:-1]) * (step.conj() / length)
-    k = np.arange(len(step))
-    near[k, k], near[k + 1, k] = 0.0, length
-    far = near - length
-    near_log, far_log = near * _outward_log(near), far * _outward_log(far)
-    whole = near_log - far_log - length
-    moment = near * whole - 0.5 * (near * near_log - far * far_log) + 0.25 * (near**2 - far**2)
-    last = moment.real / length
-    out = np.zeros((len(z), len(z)))
-    out[:, :-1] = last - whole.real
-    out[:, 1:] -= last
-    return out / (2.0 * np.pi), whole.imag / (2.0 * np.pi)
-
-
-def _outward_log(t: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Logarithm with its branch along the negative imaginary axis; zero at zero."""
-    return np.log(np.where(t == 0.0, 1.0, t) * -1j) + 0.5j * np.pi
 
 
 # -- layers and flow in turn -----------------------------------------------------------------------------------
@@ -446,9 +407,11 @@ def _answers(flow: _Flow, alpha: Floats, reynolds: float, trip: float | None, fa
         fresh = _mass(_rows_of(layers, chosen), count)
         change = _held(flow, fresh, share) - mass
         mass = mass + RELAXATION * change
+        if not suspect.any() and np.abs(change @ flow.displaced.T).max() < SETTLED_SPEED:
+            break
     lanes = _Lanes(rows, sides, share[rows])
     layers, _, gamma = _marched(flow, rest, mass, lanes, reynolds, trip, factor)
-    return _summed(flow, alpha, rest, gamma[:count], share, layers, flow.displaced @ change.T, reynolds)
+    return _summed(flow, alpha, rest, gamma[:count], share, layers, change @ flow.displaced.T, reynolds)
 
 
 def _summed(
@@ -470,14 +433,14 @@ def _summed(
     attached = circulation / kept
     root = np.sqrt(_attached_chord(flow, share))
     form = np.abs(attached * np.sin(alpha - flow.zero_lift)) * np.sum((0.5 - 0.5 * root) ** 2, axis=1)
-    last = _at_last(flow, layers, flow.stagnation(gamma), count)
+    last = _at_last(flow, layers, flow.stagnation(gamma), share)
     friction = profile_drag(_rows_of(last, slice(0, count)), _rows_of(last, slice(count, None)), 1.0)
     turbulent = np.where(np.isnan(layers.transition), np.inf, layers.transition)
     stagnation = flow.stagnation(gamma)[rows]
     along = np.clip(stagnation + np.where(sides == 0, -1.0, 1.0) * turbulent, 0.0, flow.along[-1])
     transition = np.interp(along, flow.along, flow.chordwise).reshape(2, count).T
     separation = flow.chord_share(sides, share[rows, sides]).reshape(2, count).T
-    moved = np.abs(2.0 * flow.circulation(unrest.T))
+    moved = np.abs(2.0 * flow.circulation(unrest))
     return _Answers(
         flow=flow,
         alpha=alpha,
@@ -495,10 +458,14 @@ def _summed(
     )
 
 
-def _at_last(flow: _Flow, layers: Layer, stagnation: Floats, count: int) -> Layer:
-    """The layers' values at ``LAST`` alone: aft of it speed and shape factor are those of no real flow."""
+def _at_last(flow: _Flow, layers: Layer, stagnation: Floats, share: Floats) -> Layer:
+    """The layers' values where they end, at separation (the dead air keeps its speed) or ``LAST`` at the latest.
+
+    Aft of that, speed and shape factor are those of no real flow.
+    """
+    count = len(share)
     sides = np.repeat([0, 1], count)
-    ends = np.abs(flow.place(sides, np.full(2 * count, LAST)) - np.tile(stagnation, 2))
+    ends = np.abs(flow.place(sides, np.minimum(share.T.ravel(), LAST)) - np.tile(stagnation, 2))
     index = np.clip(np.sum(layers.along_m < ends[:, None], axis=1), 1, layers.along_m.shape[1] - 1)
     rows = np.arange(2 * count)
     a, b = layers.along_m[rows, index - 1], layers.along_m[rows, index]
@@ -534,24 +501,24 @@ def _candidates(
     rows: Ints, sides: Ints, share: Floats, suspect: NDArray[np.bool_], window: float | None
 ) -> tuple[_Lanes, list[Ints]]:
     """Lanes to try, and for each side of each incidence which lanes are its own, farthest aft first."""
-    choices = _COARSE if window is None else window * np.linspace(1.0, -1.0, _CHOICES)
-    row, side, own, picks, start = [], [], [], [], 0
+    picks: list[Ints] = []
+    owns: list[Floats] = []
+    start = 0
     for r, s, doubt in zip(rows, sides, suspect, strict=True):
         if not doubt:
             tries = np.ones(1)
         elif window is None:
-            tries = choices
+            tries = _COARSE
         else:
-            tries = np.clip(share[r, s] + choices, _FOREMOST, 1.0)
+            tries = np.clip(share[r, s] + window * np.linspace(1.0, -1.0, _CHOICES), _FOREMOST, 1.0)
             tries = np.where(tries > LAST, 1.0, tries)
-        row.append(np.full(len(tries), r))
-        side.append(np.full(len(tries), s))
-        own.append(tries)
+        owns.append(tries)
         picks.append(np.arange(start, start + len(tries)))
         start += len(tries)
-    row, side = np.concatenate(row), np.concatenate(side)
+    each = [len(p) for p in picks]
+    row, side = np.repeat(rows, each), np.repeat(sides, each)
     both = share[row]
-    both[np.arange(start), side] = np.concatenate(own)
+    both[np.arange(start), side] = np.concatenate(owns)
     return _Lanes(row, side, both), picks
 
 

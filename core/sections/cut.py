@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..geometry.index import Forest
+from ..geometry.forest import Forest
 from ..geometry.mesh import TriMesh
 
 Floats = NDArray[np.float64]

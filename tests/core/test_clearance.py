@@ -415,6 +415,16 @@ def test_depth_counts_what_hangs_together_with_the_crossing() -> None:
     assert zone.depth_m == pytest.approx(0.02, rel=0.05)
 
 
+def test_parts_without_area_touch_at_depth_nought() -> None:
+    # Exact: a point on a plane, and a line through it that ends 0.2 below.
+    point = TriMesh(np.zeros((3, 3)), np.array([[0, 1, 2]], np.int32))
+    line = TriMesh(np.array([[0.0, 0, 0.3], [0, 0, -0.2]]), np.array([[0, 1, 1]], np.int32))
+    for part, depth in ((point, 0.0), (line, 0.2)):
+        zone = only(plane(), part, pose((0.3, 0.1, 0.0)))
+        assert zone.collides
+        assert zone.depth_m == pytest.approx(depth, abs=1e-12)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_depth_against_all_points_of_both(seed: int) -> None:
     # igl's signed distance at every corner and on a grid of each face: what is asked for, without leaving any out.
