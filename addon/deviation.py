@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import bpy
 
@@ -75,9 +76,9 @@ def _scan_of(scene: bpy.types.Scene, obj: bpy.types.Object) -> bpy.types.Object:
     return scan
 
 
-def drawn_legend(told: dict[str, object], scale: float) -> Drawing:
+def drawn_legend(told: dict[str, Any], scale: float) -> Drawing:
     """The scale of a map whose summary is ``told``."""
-    tolerance = float(told["tolerance_m"])
+    tolerance = told["tolerance_m"]
     limit = BANDS * tolerance
     words = ("Scan off the rebuilt element, mm", "+ outside   - inside")
     ticks = colour_ticks(limit, tolerance)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import bpy
 
-from ..core.clearance.edges import sharp_edges
-from ..core.clearance.outline import car_outline, check_outline
+from ..core.clearance.edges import SharpEdges, sharp_edges
+from ..core.clearance.outline import OutlineCheck, car_outline, check_outline
 from . import answers, settings
 from .operator import JobPanel, LongOperator, Steps, aside, say
 from .variants import active
@@ -26,7 +28,7 @@ class WINGFETTLE_OT_check_outline(LongOperator, bpy.types.Operator):
             for _, part, pose in answers.parts(variant)
         ]
 
-        def look(tick: object) -> tuple[object, object]:
+        def look(tick: Callable[[float, str], None]) -> tuple[tuple[OutlineCheck, ...], tuple[SharpEdges, ...]]:
             outline = check_outline(car_outline(body), solids)
             tick(0.3, "looking for sharp edges")
             return outline, sharp_edges(solids, body)

@@ -70,9 +70,9 @@ def _distances(context: bpy.types.Context, scale: float) -> Drawing:
     region, view = context.region, context.space_data.region_3d
     items = []
     for on_part, on_body, text in clearance.told(context.scene):
-        ends = [view3d_utils.location_3d_to_region_2d(region, view, tuple(p)) for p in (on_part, on_body)]
-        if None not in ends:
-            items.append(Callout(*(bridge.array(e) for e in ends), text))
+        start, end = (view3d_utils.location_3d_to_region_2d(region, view, tuple(p)) for p in (on_part, on_body))
+        if start is not None and end is not None:
+            items.append(Callout(bridge.array(start), bridge.array(end), text))
     return callouts(items, bridge.array((region.width - _covered(context), region.height)), scale)
 
 
@@ -177,12 +177,15 @@ def _draw(drawing: Drawing) -> None:
         batch_for_shader(shader, "LINES", {"pos": places}).draw(shader)
     gpu.state.blend_set("NONE")
     for writing in drawing.writing:
-        _write(*writing.place, writing.text, writing.height, writing.colour)
+        x, y = writing.place
+        _write(x, y, writing.text, writing.height, writing.colour)
 
 
 def _boxes(boxes: list[tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]]) -> None:
     shader = gpu.shader.from_builtin("FLAT_COLOR")
-    places, colours, faces = [], [], []
+    places: list[tuple[float, float]] = []
+    colours: list[tuple[float, ...]] = []
+    faces: list[tuple[int, int, int]] = []
     for (left, low), (right, high), colour in boxes:
         start = len(places)
         places += [(left, low), (right, low), (right, high), (left, high)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import bpy
 from bpy.props import FloatProperty, StringProperty
 
@@ -132,7 +134,7 @@ def _zone_item(job: settings.SceneSettings, name: str, required_mm: float) -> se
     return item
 
 
-def _paint(scene: bpy.types.Scene, item: settings.ZoneItem, chosen: object) -> None:
+def _paint(scene: bpy.types.Scene, item: settings.ZoneItem, chosen: Any) -> None:
     """Store the zone's faces on the scan and colour them."""
     job = scene.wingfettle
     number = job.zones.find(item.name)

@@ -6,7 +6,7 @@ Source: B. Ottosson, "A perceptual color space for image processing" (OKLab), 20
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 
@@ -26,14 +26,14 @@ _RGB_FROM_LMS = np.array(
 )
 
 
-def rgba(light: Floats, chroma: Floats, hue_rad: Floats, *, srgb: bool = False) -> Floats:
+def rgba(light: ArrayLike, chroma: ArrayLike, hue_rad: ArrayLike, *, srgb: bool = False) -> Floats:
     """RGBA (..., 4) in 0..1, opaque, of OKLab lightness 0..1, chroma and hue (...), cut to what a screen can show.
 
     Args:
         srgb: encoded for screens and files (IEC 61966-2-1); otherwise linear light, as float colour attributes hold it.
     """
-    light, chroma, hue_rad = np.broadcast_arrays(light, chroma, hue_rad)
-    lab = np.stack([light, chroma * np.cos(hue_rad), chroma * np.sin(hue_rad)], axis=-1)
+    lightness, strength, hue = np.broadcast_arrays(*(np.asarray(v, np.float64) for v in (light, chroma, hue_rad)))
+    lab = np.stack([lightness, strength * np.cos(hue), strength * np.sin(hue)], axis=-1)
     rgb = np.clip((lab @ _LMS_FROM_LAB.T) ** 3 @ _RGB_FROM_LMS.T, 0.0, 1.0)
     if srgb:
         rgb = np.where(rgb <= 0.0031308, 12.92 * rgb, 1.055 * rgb ** (1.0 / 2.4) - 0.055)

@@ -28,7 +28,7 @@ STEP = 0.25
 UNKNOWN = 0.6
 """OKLab lightness of the grey for points without a partner."""
 
-NO_PARTNER = rgba(np.float64(UNKNOWN), np.float64(0.0), np.float64(0.0), srgb=True)
+NO_PARTNER = rgba(UNKNOWN, 0.0, 0.0, srgb=True)
 """sRGB (4,) of points without a partner, for the legend."""
 
 

@@ -164,11 +164,15 @@ def legend(
     ]
     first, last = ticks[0][0], ticks[-1][0]
     for value, words in ticks:
-        at = y + height * (value - first) / (last - first)
+        level = y + height * (value - first) / (last - first)
         fields.append(
-            Field(np.array([x + width, at - 0.5 * scale]), np.array([x + width + 5.0 * scale, at + 0.5 * scale]), INK)
+            Field(
+                np.array([x + width, level - 0.5 * scale]),
+                np.array([x + width + 5.0 * scale, level + 0.5 * scale]),
+                INK,
+            )
         )
-        writing.append(Writing(np.array([x + width + 9.0 * scale, at - 4.0 * scale]), words, text))
+        writing.append(Writing(np.array([x + width + 9.0 * scale, level - 4.0 * scale]), words, text))
     for k, (colour, words) in enumerate(others):
         at = np.array([x, y - pad - line * (k + 1)])
         fields.append(Field(at, at + [width, 11.0 * scale], _opaque(colour)))
