@@ -13,7 +13,7 @@ import gpu
 from bpy_extras import view3d_utils
 from gpu_extras.batch import batch_for_shader
 
-from ..core.report.callouts import Callout, Drawing, callouts
+from ..core.report.callouts import Callout, Drawing, callouts, line_key
 from . import answers, bridge, clearance, deviation, settings
 
 PICKS = (
@@ -61,8 +61,13 @@ def _draw_flat() -> None:
     if obj is not None:
         _draw(deviation.drawn_legend(json.loads(obj.wingfettle.deviation), scale))
         return
+    corner = Drawing()
     if scene.wingfettle.show_map and clearance.maps(scene):
-        _draw(clearance.drawn_legend(scene, scale))
+        corner += clearance.drawn_legend(scene, scale)
+    sharp, _ = answers.shown(scene, settings.active_variant(scene), "outline")
+    if sharp is not None and any(len(one.ends) for one in sharp[1]):
+        corner += line_key(_EDGE, "sharper than 2.5 mm, can be touched", corner, scale)
+    _draw(corner)
     _draw(_distances(context, scale))
 
 

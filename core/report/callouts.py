@@ -180,6 +180,18 @@ def legend(
     return Drawing(tuple(fields), (), tuple(writing))
 
 
+def line_key(colour: Colour, words: str, above: Drawing, scale: float = 1.0) -> Drawing:
+    """What a line of that colour means, in the lower left corner, over what ``above`` has there."""
+    height, pad = TEXT_PX * scale, 6.0 * scale
+    low = max((float(f.high[1]) for f in above.fields), default=14.0 * scale) + 10.0 * scale
+    corner = np.array([14.0 * scale, low])
+    size = np.array([_WIDE * height * len(words) + 30.0 * scale + 2.0 * pad, height + 2.0 * pad])
+    middle = corner + [pad, 0.5 * size[1]]
+    stroke = Stroke(middle, middle + [20.0 * scale, 0.0], 3.0 * scale, colour)
+    text = Writing(corner + [pad + 28.0 * scale, pad + 0.12 * height], words, height)
+    return Drawing((Field(corner, corner + size, PAPER),), (stroke,), (text,))
+
+
 def _opaque(colour: Floats) -> Colour:
     red, green, blue = (float(c) for c in colour[:3])
     return red, green, blue, 1.0

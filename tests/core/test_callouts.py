@@ -13,7 +13,7 @@ from wingfettle.core.clearance.result import PartClearance, ZoneClearance
 from wingfettle.core.colour import linear, rgba
 from wingfettle.core.errors import InputError
 from wingfettle.core.geometry.mesh import TriMesh
-from wingfettle.core.report.callouts import Callout, callouts, legend, told_distances
+from wingfettle.core.report.callouts import INK, Callout, Drawing, callouts, legend, line_key, told_distances
 
 
 def luminance(srgb: np.ndarray) -> np.ndarray:
@@ -114,3 +114,11 @@ def test_legend_ticks_stand_where_their_colours_do() -> None:
     for writing in drawing.writing:
         assert (paper.low <= writing.place).all()
         assert (writing.place <= paper.high).all()
+
+
+def test_a_line_key_stands_over_the_legend() -> None:
+    drawing = legend(["mm"], colour_steps(0.06, 30), clearance_ticks(0.06))
+    for above in (drawing, Drawing()):
+        key = line_key(INK, "sharp", above)
+        assert key.fields[0].low[1] > max((f.high[1] for f in above.fields), default=0.0)
+        assert (key.writing[0].place > key.fields[0].low).all()
