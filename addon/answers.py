@@ -14,6 +14,7 @@ from ..core.clearance.surroundings import Surroundings
 from ..core.errors import InputError
 from ..core.geometry.index import TriangleIndex
 from ..core.geometry.mesh import TriMesh
+from ..core.lift.estimate import PreparedBody, prepare_body
 from ..core.scan.scan_mesh import ScanMesh, Zone
 from ..core.units import from_mm
 from . import bridge, settings
@@ -27,6 +28,10 @@ def _points(picks: bpy.types.bpy_prop_collection) -> list[tuple[float, ...]]:
     return [tuple(p.point) for p in picks]
 
 
+def _wind(job: settings.SceneSettings) -> tuple[float, float, float]:
+    return job.speed_kmh, job.temperature_c, job.altitude_m
+
+
 _RESTS: dict[str, Callable[[settings.SceneSettings, list[settings.ObjectNumbers]], Any]] = {
     "clearance": lambda job, numbers: (
         _zones(job),
@@ -34,7 +39,9 @@ _RESTS: dict[str, Callable[[settings.SceneSettings, list[settings.ObjectNumbers]
         job.bending and [job.speed_kmh, *((n.mounts_mm, n.modulus_gpa, n.wall_mm) for n in numbers)],
     ),
     "map": lambda job, _: ([z.name for z in job.zones], job.map_reach_mm),
-    "lift": lambda job, _: job.speed_kmh,
+    "lift": lambda job, _: _wind(job),
+    "flow": lambda job, _: (_wind(job), job.lift_case),
+    "sweeps": lambda job, _: _wind(job),
     "opening": lambda job, numbers: (
         [z.name for z in job.zones],
         (job.lid, job.lid_degrees, _points(job.hinge_picks)),
@@ -60,6 +67,7 @@ class _Body:
 
     mesh: TriMesh
     around: Surroundings | None = None
+    prepared: PreparedBody | None = None
 
 
 _answers: dict[tuple[str, str], tuple[str, Any]] = {}
@@ -85,6 +93,23 @@ def body(scene: bpy.types.Scene) -> TriMesh:
         InputError: there is none.
     """
     return _body(scene).mesh
+
+
+def prepared(scene: bpy.types.Scene) -> Callable[[], PreparedBody | None]:
+    """What gives the body's part of the wind's equations, worked out once; to be called beside Blender.
+
+    None is given where there is no body.
+    """
+    if scene.wingfettle.body is None:
+        return lambda: None
+    kept = _body(scene)
+
+    def give() -> PreparedBody:
+        if kept.prepared is None:
+            kept.prepared = prepare_body(kept.mesh)
+        return kept.prepared
+
+    return give
 
 
 def surroundings(scene: bpy.types.Scene) -> Surroundings:
@@ -171,13 +196,27 @@ def _state(scene: bpy.types.Scene, variant: settings.VariantItem, kind: str) -> 
     return f"{job.body_state} {assembly(variant)!r} {mounts} {_RESTS[kind](job, numbers)}"
 
 
-def keep(scene: bpy.types.Scene, variant: settings.VariantItem, kind: str, value: Any) -> None:
-    """Keep an answer of the variant; it holds until what it rests on changes.
+@dataclass(frozen=True)
+class Ticket:
+    """Taken before an answer is worked out: which answer it will be, and the state of all that it rests on."""
+
+    variant: str
+    kind: str
+    state: str
+
+
+def ticket(scene: bpy.types.Scene, variant: settings.VariantItem, kind: str) -> Ticket:
+    """For an answer of a kind, to be worked out of the scene as it is now.
 
     Raises:
         InputError: see ``assembly``.
     """
-    _answers[variant.name, kind] = _state(scene, variant, kind), value
+    return Ticket(variant.name, kind, _state(scene, variant, kind))
+
+
+def keep(of: Ticket, value: Any) -> None:
+    """Keep an answer; it holds until what it rests on is no longer what it was when the ticket was taken."""
+    _answers[of.variant, of.kind] = of.state, value
 
 
 def found(scene: bpy.types.Scene, variant: settings.VariantItem, kind: str) -> Any:

@@ -23,6 +23,7 @@ from ..core.elements.loft import QuadMesh, loft
 from ..core.elements.plate_fit import drawn_plate
 from ..core.geometry.box import Box
 from ..core.geometry.mesh import TriMesh, moved
+from ..core.geometry.signed import SignedSurface
 from ..core.report.callouts import Colour, Drawing
 from ..core.sections.shape import SectionShape
 from ..core.units import from_degrees, from_mm, to_degrees, to_mm
@@ -223,6 +224,55 @@ def nearer(projection: Any, share: float) -> Any:
     matrix = np.array(projection)
     matrix[2] -= share * matrix[3]
     return Matrix(matrix.tolist())
+
+
+def shade_views(context: bpy.types.Context, colour: str) -> None:
+    """Have the 3D views show meshes by their materials, or by their colour attribute."""
+    for area in context.screen.areas if context.screen is not None else ():
+        if area.type == "VIEW_3D":
+            shading = area.spaces.active.shading
+            shading.type, shading.color_type = "SOLID", colour
+
+
+def stream_plane(meshes: list[TriMesh], body: TriMesh | None) -> tuple[tuple[float, np.ndarray], Box, Any]:
+    """Where streamlines begin (x, heights), the box they stay in, and what of it lies inside the body.
+
+    They run from the wing's height down to the road, half a metre ahead of the foremost point of the wing.
+    """
+    points = np.concatenate([m.points for m in meshes])
+    low, high = points.min(axis=0), points.max(axis=0)
+    x = high[0] + 0.5
+    heights = np.linspace(0.05, high[2] + 0.6, 45)
+    box = Box(np.array([low[0] - 1.2, -2.0, 0.0]), np.array([x + 1.0, 2.0, high[2] + 1.2]))
+    if body is None:
+        return (x, heights), box, None
+    surface = SignedSurface.build(body)
+
+    def inside(at: np.ndarray) -> np.ndarray:
+        return np.nan_to_num(surface.distance(at, 0.3).distance_m, nan=1.0) < 0.0
+
+    return (x, heights), box, inside
+
+
+def polylines(name: str, lines: list[np.ndarray], radius: float, into: bpy.types.Collection) -> bpy.types.Object:
+    """Round wires along lines (m, 3) m; those of one point are left out."""
+    curve = bpy.data.curves.new(name, "CURVE")
+    curve.dimensions, curve.bevel_depth, curve.bevel_resolution = "3D", radius, 1
+    for line in lines:
+        if len(line) < 2:
+            continue
+        spline = curve.splines.new("POLY")
+        spline.points.add(len(line) - 1)
+        spline.points.foreach_set("co", np.column_stack([line, np.ones(len(line))]).astype(np.float32).ravel())
+    obj = bpy.data.objects.new(name, curve)
+    into.objects.link(obj)
+    return obj
+
+
+def load_curve(y: np.ndarray, load: np.ndarray, centre: np.ndarray, scale: float) -> tuple[np.ndarray, np.ndarray]:
+    """The curve (k, 3) m of a spanwise load over the element, and the line of no load under it."""
+    base = np.column_stack([np.full(len(y), centre[0]), y, np.full(len(y), centre[2] + 0.12)])
+    return base + np.outer(scale * load, [0.0, 0.0, 1.0]), base[[0, -1]]
 
 
 def map_arrays(mesh: TriMesh, distance: np.ndarray, reach_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -36,6 +36,7 @@ class WINGFETTLE_OT_check_clearance(JobOperator, bpy.types.Operator):
         variant = active(scene)
         around, allowance = answers.surroundings(scene), from_mm(job.allowance_mm)
         placed = answers.parts(variant)
+        tickets = [answers.ticket(scene, variant, kind) for kind in ("clearance", "map")]
         results = [measure_clearance(around, part, pose, allowance) for _, part, pose in placed]
         for (obj, _, _), result in zip(placed, results, strict=True):
             if obj.wingfettle.role == "ELEMENT":
@@ -45,11 +46,9 @@ class WINGFETTLE_OT_check_clearance(JobOperator, bpy.types.Operator):
                 moved = part.mesh if pose is None else part.mesh.transformed(pose)
                 words = f"{name}, bent by {to_mm(bend.largest_m):.1f} mm"
                 results.append(measure_clearance(around, Part.of(words, bent(moved, bend)), None, allowance))
-        answers.keep(scene, variant, "clearance", tuple(results))
+        answers.keep(tickets[0], tuple(results))
         reach = from_mm(job.map_reach_mm)
-        answers.keep(
-            scene, variant, "map", tuple((o.name, clearance_map(around, part, pose, reach)) for o, part, pose in placed)
-        )
+        answers.keep(tickets[1], tuple((o.name, clearance_map(around, part, pose, reach)) for o, part, pose in placed))
         show_only(scene, variant)
         nearest = [(c.part, min(c.zones, key=lambda z: z.distance_m)) for c in results]
         return "; ".join(f"{name}: {zone.zone} at {to_mm(zone.distance_m):.1f} mm" for name, zone in nearest)

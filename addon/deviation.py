@@ -62,10 +62,8 @@ def show_colours(context: bpy.types.Context, obj: bpy.types.Object, scan: bpy.ty
     """Show the painted scan in place of the element, whose surface it would flicker through; or turn back."""
     scan.hide_set(not on)
     obj.hide_set(on)
-    for area in context.screen.areas if context.screen is not None else ():
-        if area.type == "VIEW_3D":
-            shading = area.spaces.active.shading
-            shading.type, shading.color_type = "SOLID", "VERTEX" if on else "MATERIAL"
+    context.scene.wingfettle.show_pressure = False
+    bridge.shade_views(context, "VERTEX" if on else "MATERIAL")
 
 
 def _scan_of(scene: bpy.types.Scene, obj: bpy.types.Object) -> bpy.types.Object:

@@ -54,6 +54,7 @@ class WINGFETTLE_OT_open_lid(LongOperator, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> Steps:
         scene, job = context.scene, context.scene.wingfettle
         variant = active(scene)
+        ticket = answers.ticket(scene, variant, "opening")
         around, hinge = answers.surroundings(scene), hinge_of(scene)
         yield 0.02, "Opening the lid"
         objects, parts, poses = zip(*answers.parts(variant), strict=True)
@@ -61,7 +62,7 @@ class WINGFETTLE_OT_open_lid(LongOperator, bpy.types.Operator):
         found = yield from aside(
             opening, around, parts, poses, rides, job.lid, hinge, from_degrees(job.lid_degrees), low=0.05, high=1.0
         )
-        answers.keep(scene, variant, "opening", found)
+        answers.keep(ticket, found)
         return found.sentence
 
 

@@ -124,9 +124,9 @@ class LongOperator(JobOperator):
         except InputError as problem:
             self._ended(context)
             return self._refused(context, self._before, problem)
-        except BaseException:
+        except BaseException as problem:
             self._ended(context)
-            self._before.restore(context)
+            self._refused(context, self._before, InputError(f"Something went wrong inside Wingfettle: {problem!r}"))
             raise
         context.window_manager.progress_update(share)
         context.workspace.status_text_set(f"{doing[:1].upper()}{doing[1:]}: {100.0 * share:.0f} %   Esc: cancel")
@@ -136,6 +136,40 @@ class LongOperator(JobOperator):
         context.window_manager.event_timer_remove(self._timer)
         context.window_manager.progress_end()
         context.workspace.status_text_set(None)
+
+
+class BackgroundOperator(LongOperator):
+    """A long operator beside which the scene stays usable: what it answers holds for the scene as it was at its start.
+
+    Its pieces make nothing in the scene before the last one.
+    """
+
+    _running = False
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        if BackgroundOperator._running:
+            self.report({"WARNING"}, "An estimate is being worked out already; wait for it, or stop it with Esc.")
+            return {"CANCELLED"}
+        started = super().execute(context)
+        BackgroundOperator._running = started == {"RUNNING_MODAL"}
+        return started
+
+    def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        """One piece a tick of the timer; all other events go on to where they belong."""
+        if event.type not in {"ESC", "TIMER"}:
+            return {"PASS_THROUGH"}
+        done = super().modal(context, event)
+        return {"PASS_THROUGH"} if done == {"RUNNING_MODAL"} else done
+
+    def _ended(self, context: bpy.types.Context) -> None:
+        BackgroundOperator._running = False
+        super()._ended(context)
+
+    def _refused(self, context: bpy.types.Context, before: Snapshot, problem: InputError) -> set[str]:
+        if before is getattr(self, "_before", None):  # what the user did meanwhile is the user's
+            self.report({"ERROR"}, str(problem))
+            return {"CANCELLED"}
+        return super()._refused(context, before, problem)
 
 
 class _Stopped(Exception):

@@ -22,6 +22,7 @@ class WINGFETTLE_OT_check_outline(LongOperator, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
         variant = active(scene)
+        ticket = answers.ticket(scene, variant, "outline")
         body = answers.body(scene)
         solids = [
             (part.name, part.mesh if pose is None else part.mesh.transformed(pose))
@@ -35,7 +36,7 @@ class WINGFETTLE_OT_check_outline(LongOperator, bpy.types.Operator):
 
         yield 0.05, "Outline of the car"
         found = yield from aside(look, low=0.1, high=1.0)
-        answers.keep(scene, variant, "outline", found)
+        answers.keep(ticket, found)
         return " ".join(one.sentence for checks in found for one in checks)
 
 

@@ -14,7 +14,7 @@ from bpy_extras import view3d_utils
 from gpu_extras.batch import batch_for_shader
 
 from ..core.report.callouts import Callout, Drawing, callouts, line_key
-from . import answers, bridge, clearance, deviation, settings
+from . import answers, bridge, clearance, deviation, lift, settings
 
 PICKS = (
     ("road_picks", "point", "road", (0.10, 0.75, 0.80, 1.0)),
@@ -57,6 +57,9 @@ def _draw_flat() -> None:
         return
     scene, scale = context.scene, context.preferences.system.ui_scale
     _draw_picks(context)
+    if scene.wingfettle.show_pressure:
+        _draw(lift.drawn_legend(scale))
+        return
     obj = legend_object(context)
     if obj is not None:
         _draw(deviation.drawn_legend(json.loads(obj.wingfettle.deviation), scale))

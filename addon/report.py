@@ -20,7 +20,7 @@ from . import answers, bridge, clearance, settings
 from .operator import JobOperator, JobPanel, say
 from .variants import active, show_only
 
-KINDS = ("clearance", "lift", "opening", "slides", "outline", "lamps", "mirror")
+KINDS = ("clearance", "lift", "opening", "slides", "outline", "lamps", "mirror", "sweeps")
 
 
 def results(scene: bpy.types.Scene) -> list[VariantResult]:
@@ -54,6 +54,7 @@ def results(scene: bpy.types.Scene) -> list[VariantResult]:
                 edges=edges,
                 lamps=got["lamps"] or (),
                 mirror=got["mirror"],
+                sweeps=tuple((got["sweeps"] or {}).values()),
             )
         )
     return found

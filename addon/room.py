@@ -26,6 +26,7 @@ class WINGFETTLE_OT_search_room(LongOperator, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> Steps:
         scene, job = context.scene, context.scene.wingfettle
         variant = active(scene)
+        ticket = answers.ticket(scene, variant, "slides")
         around = answers.surroundings(scene)
         yield 0.02, "Trying other places"
         everything = answers.parts(variant)
@@ -47,7 +48,7 @@ class WINGFETTLE_OT_search_room(LongOperator, bpy.types.Operator):
         )
         found = yield from aside(search, around, parts, poses, pivot, low=0.05, high=1.0)
         names = [*(z.name for z in around.scan.zones), *(part.name for part, _, _ in standing)]
-        answers.keep(scene, variant, "slides", (found, tuple(names)))
+        answers.keep(ticket, (found, tuple(names)))
         return " ".join(m.sentence for m in found)
 
 

@@ -47,6 +47,14 @@ def _edited(changed: ObjectNumbers | StationNumbers, context: bpy.types.Context)
         drop_marks(collection)
 
 
+KMH_OF_MPH = 1.609344
+"""The international mile of 1959, exact."""
+
+
+def _set_mph(job: SceneSettings, value: float) -> None:
+    job.speed_kmh = value * KMH_OF_MPH
+
+
 def _followed(changed: SceneSettings, _context: bpy.types.Context) -> None:
     """Have what follows the scene look at it once more."""
     changed.id_data.update_tag()
@@ -240,6 +248,44 @@ class SceneSettings(bpy.types.PropertyGroup):
     speed_kmh: FloatProperty(
         name="Speed (km/h)", description="Forces are given for this speed", min=1.0, max=400.0, default=100.0
     )
+    speed_mph: FloatProperty(
+        name="Speed (mph)", description="Forces are given for this speed", min=0.7, max=248.0,
+        get=lambda job: job.speed_kmh / KMH_OF_MPH, set=_set_mph,
+    )  # fmt: skip
+    speed_unit: EnumProperty(
+        name="Speed in", items=[("kmh", "km/h", "Kilometres an hour"), ("mph", "mph", "Miles an hour")]
+    )
+    temperature_c: FloatProperty(
+        name="Air (°C)", description="Warm air is thinner, and pushes less", min=-60.0, max=60.0, default=15.0,
+        precision=1,
+    )  # fmt: skip
+    altitude_m: FloatProperty(
+        name="Altitude (m)", description="High air is thinner, and pushes less", min=-400.0, max=5000.0, precision=0
+    )
+    lift_case: EnumProperty(
+        name="Show",
+        description="Which wind pressure, curves and streamlines are shown for",
+        items=[
+            ("on car", "On the car", "All elements together on the car"),
+            ("group", "Together", "All elements over the road, without the car"),
+        ],
+    )
+    show_pressure: BoolProperty(description="Whether the painted pressure is shown")
+    stream_y_mm: FloatProperty(name="Plane at (mm)", description="From the centre plane, positive left", precision=0)
+    sweep_what: EnumProperty(
+        name="What if",
+        items=[
+            ("gap", "raised or lowered", "The chosen element at other heights"),
+            ("stagger", "moved fore or aft", "The chosen element farther forward or aft"),
+            ("incidence", "turned nose up or down", "The chosen element at other incidences"),
+            ("speed", "driven slower or faster", "The car at other speeds"),
+        ],
+    )
+    sweep_element: StringProperty(name="Element", description="The one that is moved or turned", default="upper")
+    sweep_reach: FloatProperty(
+        name="Up to (mm, °, km/h)", description="How far either way from today", min=0.1, default=60.0, precision=1
+    )
+    sweep_steps: IntProperty(name="Steps each way", min=1, max=12, default=3)
     station_count: IntProperty(name="Stations", description="Cuts along the element's span", min=5, max=101, default=13)
     weight_count: IntProperty(
         name="Weights",

@@ -42,6 +42,7 @@ class WINGFETTLE_OT_check_lamps(LongOperator, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> Steps:
         scene, job = context.scene, context.scene.wingfettle
         variant = active(scene)
+        ticket = answers.ticket(scene, variant, "lamps")
         lamps = [(zone.name, kind) for zone in job.zones for kind in sorted(zone.lamps)]
         if not lamps:
             raise InputError("No zone holds a lamp; tick in the panel which lamps each zone holds.")
@@ -59,7 +60,7 @@ class WINGFETTLE_OT_check_lamps(LongOperator, bpy.types.Operator):
             found.append((yield from aside(lamp_sight, zone, faces, rule, parts, poses, low=low, high=high)))
         if not found:
             raise InputError(" ".join(left_out))
-        answers.keep(scene, variant, "lamps", tuple(found))
+        answers.keep(ticket, tuple(found))
         hidden = [f"{s.zone} ({s.rule.kind})" for s in found if s.verdict != "clear"]
         words = f"Hidden at least in part: {', '.join(hidden)}." if hidden else "No lamp is hidden."
         return " ".join([words, *left_out])
@@ -74,6 +75,7 @@ class WINGFETTLE_OT_look_back(LongOperator, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> Steps:
         scene, job = context.scene, context.scene.wingfettle
         variant = active(scene)
+        ticket = answers.ticket(scene, variant, "mirror")
         eyes, glass = bridge.pick(job.eye_picks), bridge.pick(job.mirror_picks)
         if eyes is None or glass is None:
             raise InputError("Say where the driver's eyes and the mirror's glass are first: pick both, or type them.")
@@ -86,7 +88,7 @@ class WINGFETTLE_OT_look_back(LongOperator, bpy.types.Operator):
         _, parts, poses = zip(*answers.parts(variant), strict=True)
         rule = next(f for f in FIELDS if job.market.split()[0] in f.market)
         found = yield from aside(mirror_view, mirror, index, window, parts, poses, rule, low=0.1, high=1.0)
-        answers.keep(scene, variant, "mirror", found)
+        answers.keep(ticket, found)
         bridge.show_picture(PICTURE, found.picture)
         return found.sentence
 
