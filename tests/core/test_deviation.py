@@ -131,7 +131,8 @@ def test_any_pose_and_reach_agrees_with_a_general_library(seed: int, reach: floa
     np.testing.assert_array_equal(found.face < 0, ~near)
     np.testing.assert_array_equal(np.isnan(found.foot).any(axis=1), ~near)
     off = near & (np.abs(expected) > 1e-9)
-    np.testing.assert_allclose(found.distance_m[off], expected[off], atol=1e-12)
+    # The library takes roots of squared distances, so that near the surface rounding grows to some 1e-10 m.
+    np.testing.assert_allclose(found.distance_m[off], expected[off], atol=1e-9)
 
 
 def test_points_on_one_another_and_on_the_surface_are_found() -> None:
