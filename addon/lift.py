@@ -311,7 +311,7 @@ class WINGFETTLE_PT_lift(JobPanel, bpy.types.Panel):
         variant = settings.active_variant(scene)
         col = self.layout.column()
         row = col.row(align=True)
-        row.prop(job, "speed_kmh" if job.speed_unit == "kmh" else "speed_mph")
+        row.prop(job, "speed_kmh" if job.speed_unit == "kmh" else "speed_mph", text="Speed")
         row.prop(job, "speed_unit", text="")
         row = col.row(align=True)
         row.prop(job, "temperature_c")

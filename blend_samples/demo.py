@@ -134,6 +134,9 @@ def _look_around(job: dict[str, Any], tell: Teller) -> None:
         if number == 0:
             ops.search_room()
             tell(f"room to move of “{variant.name}”")
+            settings.sweep_steps, settings.sweep_reach = 2, 40.0
+            ops.what_if()
+            tell(f"what if the upper element of “{variant.name}” stood higher or lower")
         ops.check_lamps()
         ops.look_back()
         ops.check_outline()
