@@ -32,15 +32,15 @@ ROAD_CLEARANCE_M = 0.1
 ATTACHED_SLOPE = math.radians(30.0)
 """Steepest fall of a rear slope that the air follows (Ahmed et al., SAE 840300: the flow leaves above 30 degrees)."""
 NEAR = 4.0
-"""Within this many panel lengths a panel is integrated exactly, beyond it acts as one point: at most 0.5 % of its
+"""Within this many panel lengths a panel is integrated exactly, beyond it acts as one point: at most 0.8 % of its
 own share off there (second moment of a triangle), less with the square of the distance."""
 SYMMETRY_SHARE = 0.15
 """A body whose halves differ by less than this over a panel's length, nine tenths of it, is taken as symmetric."""
-BLOCK = 64
-"""Places worked on at a time, so that what is at hand stays in the processor's cache."""
+BLOCK = 65536
+"""Pairs of place and panel worked on at a time, so that what is at hand stays in the processor's cache."""
 PAIRS = 8192
 """Near pairs worked on at a time, for the same reason."""
-PIVOT = 128
+PIVOT = 256
 """Rows and columns eliminated at a time."""
 
 
@@ -66,9 +66,7 @@ class BodyPanels:
     def left(self) -> BodyPanels:
         """The first half of a mirrored list."""
         half = slice(len(self.areas) // 2)
-        return BodyPanels(
-            self.corners[half], self.middles[half], self.normals[half], self.areas[half], self.base[half]
-        )
+        return BodyPanels(self.corners[half], self.middles[half], self.normals[half], self.areas[half], self.base[half])
 
 
 def body_panels(body: TriMesh, count: int = PANELS) -> BodyPanels:
@@ -85,13 +83,15 @@ def body_panels(body: TriMesh, count: int = PANELS) -> BodyPanels:
         InputError: no part of the body stands above the road.
     """
     points = np.asarray(body.points, np.float64)
-    above = points[body.triangles, 2].mean(axis=1) > ROAD_CLEARANCE_M
+    z = points[:, 2]
+    above = sum(z[column] for column in body.triangles.T) > 3.0 * ROAD_CLEARANCE_M
     triangles = np.asarray(body.triangles[above], np.intp)
     if len(triangles) < 10:
         raise InputError(f"The body has no surface higher than {ROAD_CLEARANCE_M:g} m over the road to set panels on.")
-    corners = points[triangles]
-    length = math.sqrt(2.0 * float(face_normals(corners)[1].sum()) / count)
-    corners = _fine(corners, 0.35 * length)
+    sample = triangles[:: max(1, len(triangles) // 50000)]
+    area = float(face_normals(points[sample])[1].mean()) * len(triangles)
+    length = math.sqrt(2.0 * area / count)
+    corners = points[triangles] if len(triangles) < 16 * count else _fine(points, triangles, 0.3 * length)
     normals = _outward(corners)
     mirrored = _alike(corners, normals, length)
     if mirrored:
@@ -154,18 +154,22 @@ class BodyFlow:
         On a panel itself it is the value outside it.
         """
         out = np.empty((len(at), len(self.panels.areas)))
-        for part in _blocks(len(at)):
-            out[part] = sum(self._through(at[part] * flip, normals[part] * flip) for flip in self._flips)
+        for part in _blocks(len(at), len(self.panels.areas)):
+            out[part] = self._through(at[part], normals[part])
+            for flip in self._flips[1:]:
+                out[part] += self._through(at[part] * flip, normals[part] * flip)
         return out
 
     def velocity(self, at: Floats, strength: Floats) -> Floats:
         """(3, m, c) velocity at ``at`` (m, 3) of the panels with ``strength`` (p, c)."""
-        out = np.zeros((3, len(at), strength.shape[1]))
-        for part in _blocks(len(at)):
-            for flip in self._flips:
-                unit = self._unit(at[part] * flip)
+        out = np.empty((3, len(at), strength.shape[1]))
+        for part in _blocks(len(at), len(self.panels.areas)):
+            unit = self._unit(at[part])
+            for flip in self._flips[1:]:
+                image = self._unit(at[part] * flip)
                 for i in range(3):
-                    out[i, part] += flip[i] * (unit[i] @ strength)
+                    (np.add if flip[i] > 0.0 else np.subtract)(unit[i], image[i], out=unit[i])
+            out[:, part] = (unit.reshape(-1, len(strength)) @ strength).reshape(3, -1, strength.shape[1])
         return out
 
     def _through(self, at: Floats, normals: Floats) -> Floats:
@@ -216,13 +220,14 @@ class _Factors:
         self._inverse: list[Floats] = []
         for start in self._starts:
             end = start + PIVOT
-            self._inverse.append(np.linalg.inv(matrix[start:end, start:end]))
+            self._inverse.append(np.asarray(np.linalg.inv(matrix[start:end, start:end]), np.float64))
             matrix[end:, start:end] = matrix[end:, start:end] @ self._inverse[-1]
             for low in range(end, len(matrix), 4 * PIVOT):
                 rows = slice(low, low + 4 * PIVOT)
                 matrix[rows, end:] -= matrix[rows, start:end] @ matrix[start:end, end:]
         if not np.abs(self.solve(wanted) - trial).max() < 1e-7:
-            self._matrix, self._starts, self._inverse = np.empty((0, 0)), range(0), [np.linalg.inv(whole)]
+            self._matrix, self._starts = np.empty((0, 0)), range(0)
+            self._inverse = [np.asarray(np.linalg.inv(whole), np.float64)]
 
     def solve(self, right: Floats) -> Floats:
         if not self._starts:
@@ -237,8 +242,9 @@ class _Factors:
         return out
 
 
-def _blocks(count: int) -> Iterator[slice]:
-    return (slice(start, start + BLOCK) for start in range(0, count, BLOCK))
+def _blocks(count: int, width: int) -> Iterator[slice]:
+    step = max(8, BLOCK // width)
+    return (slice(start, start + step) for start in range(0, count, step))
 
 
 # --- the velocity of one panel --------------------------------------------------------------------------------
@@ -299,21 +305,30 @@ def _triangle(panel: Floats, at: Floats) -> Floats:
 # --- a coarse copy of the shell -------------------------------------------------------------------------------
 
 
-def _fine(corners: Floats, cell: float) -> Floats:
+def _fine(points: Floats, triangles: NDArray[np.intp], cell: float) -> Floats:
     """Faces with points gathered in cubes of ``cell`` and replaced by their mean, to make large scans small."""
-    points = corners.reshape(-1, 3)
+    used = np.zeros(len(points), bool)
+    used[triangles] = True
+    cube = np.zeros(len(points), np.intp)
+    _, cube[used], number = np.unique(_cubes(points[used], cell), return_inverse=True, return_counts=True)
+    means = np.stack([np.bincount(cube[used], points[used, i]) for i in range(3)], axis=1) / number[:, None]
+    return means[_whole(cube[triangles])]
+
+
+def _cubes(points: Floats, cell: float) -> NDArray[np.int64]:
+    """(n,) number of the cube that each point (n, 3) lies in."""
     place = np.floor((points - points.min(axis=0)) / cell).astype(np.int64)
     size = place.max(axis=0) + 1
-    key = (place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2]
-    _, cube, number = np.unique(key, return_inverse=True, return_counts=True)
-    means = np.stack([np.bincount(cube, points[:, i]) for i in range(3)], axis=1) / number[:, None]
-    return means[_whole(cube.reshape(-1, 3))]
+    return np.asarray((place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2])
 
 
 def _whole(faces: NDArray[np.intp]) -> NDArray[np.intp]:
     """Each face with three different corners once, whichever way round."""
-    apart = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])
-    return np.asarray(np.unique(np.sort(faces[apart], axis=1), axis=0))
+    a, b, c = faces.T
+    faces = np.sort(faces[(a != b) & (b != c) & (c != a)], axis=1)
+    count = int(faces.max(initial=0)) + 1
+    _, first = np.unique((faces[:, 0] * count + faces[:, 1]) * count + faces[:, 2], return_index=True)
+    return faces[first]
 
 
 def _outward(corners: Floats) -> Floats:
@@ -349,7 +364,7 @@ def _alike(corners: Floats, normals: Floats, length: float) -> bool:
     sample = slice(None, None, max(1, len(middles) // 1500))
     mirrored = middles[sample] * [1.0, -1.0, 1.0]
     apart, size2 = [], np.einsum("ij,ij->i", middles, middles)
-    for part in _blocks(len(mirrored)):
+    for part in _blocks(len(mirrored), len(middles)):
         nearest = np.argmin(size2 - 2.0 * mirrored[part] @ middles.T, axis=1)
         apart.append(np.abs(np.einsum("ij,ij->i", mirrored[part] - middles[nearest], normals[nearest])))
     return bool(np.quantile(np.concatenate(apart), 0.9) < SYMMETRY_SHARE * length)
@@ -389,8 +404,8 @@ def _patched(corners: Floats, normals: Floats, count: int, length: float) -> Flo
         np.add.at(weight, faces[:, i], areas)
         np.add.at(lean, faces[:, i], areas[:, None] * normals)
     lean /= np.maximum(np.linalg.norm(lean, axis=1), 1e-300)[:, None]
-    # A right angle apart counts as far apart as one panel's length.
-    features = np.column_stack([points, math.sqrt(0.5) * length * lean])
+    # Faces back to back count as half a panel's length apart, so that thin parts keep two sides.
+    features = np.column_stack([points, 0.25 * length * lean])
     seeds = _seeds(points, count // 2, length)
     centres = features[seeds]
     for _ in range(4):
@@ -411,9 +426,7 @@ def _seeds(points: Floats, count: int, length: float) -> NDArray[np.intp]:
     """About ``count`` of the points, evenly spread: one from each cube."""
     cell = length
     for _ in range(3):
-        place = np.floor((points - points.min(axis=0)) / cell).astype(np.int64)
-        size = place.max(axis=0) + 1
-        _, first = np.unique((place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2], return_index=True)
+        _, first = np.unique(_cubes(points, cell), return_index=True)
         cell *= math.sqrt(len(first) / count)
     return np.asarray(first)
 
@@ -421,7 +434,7 @@ def _seeds(points: Floats, count: int, length: float) -> NDArray[np.intp]:
 def _nearest(features: Floats, centres: Floats) -> NDArray[np.intp]:
     size2 = np.einsum("ij,ij->i", centres, centres)
     return np.concatenate(
-        [np.argmin(size2 - 2.0 * features[part] @ centres.T, axis=1) for part in _blocks(len(features))]
+        [np.argmin(size2 - 2.0 * features[part] @ centres.T, axis=1) for part in _blocks(len(features), len(centres))]
     )
 
 

@@ -1,19 +1,29 @@
 """The quick estimate: which way each element pushes, how hard, and how sure that is.
 
-A lifting-surface lattice on all elements, over the road's mirror image, behind and over the body's
-source panels, each feeling the others. The wind comes from ahead along the road.
+A lifting-surface lattice on all elements, end plates and brackets, over the road's mirror image, behind and over the
+body's source panels, each feeling the others; every strip carries what its section carries with its boundary layers,
+by itself and in the company of others (``coupling``). The wind comes from ahead along the road. Force coefficients
+hold for the speed given; the table of speeds scales forces with the speed squared and leaves out what the Reynolds
+number changes.
 
-The band of each force is the root of the summed squares of what these changes, each solved anew, do
-to it: incidence of each element by ``INCIDENCE_STEP`` both ways; the share of the frictionless load
-that a real section keeps, ``KEPT`` within ``KEPT_LOW``..``KEPT_HIGH``; and on the car the body with
-its wake taken away (rear faces followed to the end) and with half its strength.
+The band of each force is the root of the summed squares of what these changes, each solved anew, do to it:
+
+- incidence of each element by ``INCIDENCE_STEP`` both ways;
+- its mean line by ``SECTION_STEP_M`` both ways (zero lift of a parabolic mean line moves by twice the camber);
+- the shape factor at which turbulent layers separate, to either end of ``coupling.CRITERIA``, in polars and groups;
+- on the car, the body with its wake taken away (rear faces followed to the end), and half of what the body does.
+
+Where a channel between two elements is near to choking (choke index from ``CHOKE_FROM`` to 1, gradually), the band
+reaches at one end what the pair would carry if nothing separated in the channel, and at the other no load at all: a
+pair whose channel is blocked is one blunt body, and what is left of each load then is beyond a method without wakes.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
-from dataclasses import dataclass
+import pickle
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,35 +32,81 @@ from ..assembly.assembly import Assembly
 from ..elements.element import Element
 from ..errors import InputError
 from ..geometry.mesh import TriMesh
-from ..units import to_degrees, to_kmh
-from .body import BodyPanels, body_panels, nose_is_missing, source_velocity
-from .lattice import Lattice, forces, ring_strengths, sheets_of
+from ..units import from_kmh, to_degrees, to_kmh
+from .body import BodyPanels, body_panels, nose_is_missing
+from .coupling import Company, Coupled, Settled, StripSystem, settled
 from .panel2d import zero_lift_angle
-from .result import Band, ElementLift, LiftEstimate
+from .result import Air, Band, ChannelNote, ElementLift, LiftEstimate, SpanLoad
+from .wind import Wind
 
 Floats = NDArray[np.float64]
+Tick = Callable[[float, str], None]
 
 INCIDENCE_STEP = math.radians(0.5)
-KEPT, KEPT_LOW, KEPT_HIGH = 0.95, 0.80, 1.0
-"""Measured lift slope over 2 pi: 0.105 a degree against 0.1097 for smooth sections at Reynolds number 6e6
-(NACA Report 824, from memory); less when rough or small, common practice, no source."""
-STALL_CL = 1.2
-"""Section lift coefficient that a rough section may not reach (NACA Report 824, standard roughness, from memory)."""
-LEFT_AT_NARROW_GAP = 0.1
-"""What facing suction sides may keep of the load alone (a tenth to a seventh: common practice, no source)."""
+SECTION_STEP_M = 0.0005
+CHOKE_FROM = 0.8
+"""Choke index from which the band begins to reach for the choked and the attached loads."""
+STALLED = 0.5
+"""A strip with less of a side's chord attached counts as stalled."""
+FACING_CHORDS = 1.0
+"""Suction sides nearer than this over the mean chord are spoken of."""
 NEAR_ROAD_CHORDS = 0.5
-"""Below this height over the chord the lattice misses the flow's separation (Zerihan and Zhang 2000: the load
+"""Below this height over the chord layers and road act on each other strongly (Zerihan and Zhang 2000: the load
 peaks and falls near the road)."""
 SMALL_ASPECT = 1.0
 """Below this span over chord the tips' own vortices, left out here, carry much of the load."""
+SURE, UNSURE = 0.3, 0.6
+"""Half width of a band over its value up to which an answer may be of high, and from which it is of low confidence."""
+SPEEDS = tuple(from_kmh(v) for v in range(60, 201, 20))
+
+
+@dataclass(frozen=True)
+class PreparedBody:
+    """A body's panels, and the wind last set up with them, whose equations are kept.
+
+    Attributes:
+        panels: see ``body_panels``.
+    """
+
+    panels: BodyPanels
+    _last: list[Wind] = field(default_factory=list, repr=False)
+
+    def wind(self, elements: Sequence[Element], brackets: Sequence[Floats] = ()) -> Wind:
+        """The wind about ``elements`` and the body; what is as it was last time is not worked out again."""
+        if not self._last:
+            new = Wind(elements, self.panels, brackets)
+        else:
+            before = self._last[0]
+            known = {_text(e): e for e in before.elements}
+            plates = {_text(b): b for b in before.brackets}
+            new = before.with_elements(
+                [known.get(_text(e), e) for e in elements], [plates.get(_text(b), b) for b in brackets]
+            )
+        self._last[:] = [new]
+        return new
+
+
+def prepare_body(body: TriMesh) -> PreparedBody:
+    """The body's part of the equations, to be given to ``estimate_lift`` again and again while only elements move.
+
+    ``body``: the scanned body without its wing, both halves, vehicle axes, m.
+
+    Raises:
+        InputError: a body with nothing above the road.
+    """
+    return PreparedBody(body_panels(body))
 
 
 def estimate_lift(
     assembly: Assembly,
     speed_m_s: float,
     body: TriMesh | None = None,
-    air_density_kg_m3: float = 1.225,
+    air: Air | None = None,
     colliding: Collection[str] = (),
+    brackets: Sequence[Floats] = (),
+    *,
+    prepared: PreparedBody | None = None,
+    tick: Tick = lambda _share, _doing: None,
 ) -> LiftEstimate:
     """Lift of each element alone, in the group and on the car, with bands, words and warnings.
 
@@ -58,305 +114,286 @@ def estimate_lift(
         assembly: the variant, in vehicle axes (x forward, z up, road at z = 0), m.
         speed_m_s: of the car through still air.
         body: the scanned body without its wing, both halves, vehicle axes, m; None for the wing by itself.
-        air_density_kg_m3: 1.225 is the standard atmosphere's at sea level (ISO 2533).
+        air: from ``air_of``; None for the standard atmosphere at sea level.
         colliding: names of elements known to cut into the body. With any, nothing is estimated on the
             car: the air between them has no room, and the answer would be a number without meaning.
+        brackets: (m, 3) m, outlines of upright flat plates in the wind, with the group and on the car.
+        prepared: from ``prepare_body``, in place of ``body``.
+        tick: told the share done (0..1) and what is done; may raise to stop.
 
     Raises:
         InputError: no element, a speed or density that is not above zero, an element that reaches
             under the road, or a body with nothing above the road.
     """
-    _check(assembly, speed_m_s, air_density_kg_m3)
-    elements = assembly.elements
-    lattice = Lattice([s for i, e in enumerate(elements) for s in sheets_of(e, i)])
-    free = _Flow.of(lattice)
-    alone = [_solve_alone(free, i) for i in range(len(elements))]
-    group = _Answer.of(free, lattice, len(elements))
-    panels = None if body is None or colliding else body_panels(body)
-    on_car = None if panels is None else _on_car(free, lattice, panels, len(elements))
+    air = air_of(288.15) if air is None else air
+    checked(assembly, speed_m_s, air)
+    elements, count = assembly.elements, len(assembly.elements)
+    per_m = speed_m_s / air.viscosity_m2_s
+    if prepared is None and body is not None and not colliding:
+        tick(0.0, "panels on the body")
+        prepared = prepare_body(body)
+    panels = None if prepared is None or colliding else prepared.panels
+    tick(0.05, "equations of elements and body")
+    wind = Wind(elements, None, brackets) if panels is None or prepared is None else prepared.wind(elements, brackets)
+    others = range(count, count + len(brackets))
+    alone = []
+    for i in range(count):
+        tick(0.25 + 0.15 * i / count, f"{elements[i].name} alone")
+        alone.append(_Case.of("alone", wind, per_m, [i]))
+    tick(0.4, "all elements together")
+    group = _Case.of("group", wind, per_m, [*range(count), *others])
+    on_car = None
+    if panels is not None:
+        tick(0.6, "all elements on the car")
+        on_car = _Case.of("on car", wind, per_m, None, group)
+    tick(0.95, "words")
 
-    pressure = 0.5 * air_density_kg_m3 * speed_m_s**2
-    gaps = {i: gap for pair, gap in _facing_gaps(elements).items() for i in pair}
-    narrow = [i in gaps for i in range(len(elements))]
-    alone_bands = [a.band(0, pressure) for a in alone]
-    group_bands = [group.band(i, pressure) for i in range(len(elements))]
-    car_bands = None if on_car is None else [on_car.band(i, pressure) for i in range(len(elements))]
-    for bands in (group_bands, car_bands):
-        for i, is_narrow in enumerate(narrow):
-            if is_narrow and bands is not None:
-                bands[i] = _reaching(bands[i], LEFT_AT_NARROW_GAP * alone_bands[i].value)
-    lifts = tuple(
-        _element_lift(
-            e,
-            alone_bands[i],
-            group_bands[i],
-            None if car_bands is None else car_bands[i],
-            group.centres[i],
-            _warnings(e, alone[i].peaks[0], (on_car or group).peaks[i], gaps.get(i), panels),
-            speed_m_s,
-            narrow[i],
+    pressure = 0.5 * air.density_kg_m3 * speed_m_s**2
+    facing = _facing(elements, group.company, [a.lift[0] for a in alone])
+    last = on_car or group
+    lifts = []
+    for i, e in enumerate(elements):
+        sure, why = _confidence(e, i, last, alone[i], pressure, panels)
+        lifts.append(
+            _element_lift(
+                e,
+                alone[i].band(0, pressure),
+                group.band(i, pressure),
+                None if on_car is None else on_car.band(i, pressure),
+                _loads(e, i, (alone[i], group) if on_car is None else (alone[i], group, on_car), pressure),
+                _warnings(e, i, alone[i], last, facing.get(i), panels),
+                speed_m_s,
+                group.company.choke[i] > CHOKE_FROM,
+                sure,
+                why,
+            )
         )
-        for i, e in enumerate(elements)
+    total, car_total = group.band(None, pressure), None if on_car is None else on_car.band(None, pressure)
+    shown = total if car_total is None else car_total
+    return LiftEstimate(
+        assembly=assembly.name,
+        speed_m_s=speed_m_s,
+        air_density_kg_m3=air.density_kg_m3,
+        elements=tuple(lifts),
+        group_total_n=total,
+        on_car_total_n=car_total,
+        warnings=_whole_warnings(colliding, panels, group, last),
+        channels=tuple(_channel_notes(elements, group.company)),
+        air=air,
+        speed_table=tuple((v, _scaled(shown, (v / speed_m_s) ** 2)) for v in SPEEDS),
     )
+
+
+def air_of(temperature_k: float, altitude_m: float = 0.0) -> Air:
+    """Dry air at a temperature and the standard pressure of an altitude.
+
+    Source: ISO 2533:1975, from memory: 101325 Pa and 288.15 K at sea level, -6.5 K a km, R 287.05287 J/(kg K);
+    viscosity by Sutherland's formula with 1.458e-6 kg/(m s K^0.5) and 110.4 K.
+
+    Raises:
+        InputError: a temperature not above zero, or an altitude outside -2000..11000 m.
+    """
+    if not (math.isfinite(temperature_k) and temperature_k > 0.0):
+        raise InputError(f"An air temperature of {temperature_k:g} K does not exist; it must be above zero.")
+    if not -2000.0 <= altitude_m <= 11000.0:
+        raise InputError(f"The altitude of {altitude_m:g} m lies outside -2000 to 11000 m.")
+    pressure = 101325.0 * (1.0 - 0.0065 * altitude_m / 288.15) ** (9.80665 / (0.0065 * 287.05287))
+    density = pressure / (287.05287 * temperature_k)
+    viscosity = 1.458e-6 * temperature_k**1.5 / (temperature_k + 110.4)
+    return Air(density, viscosity / density, temperature_k, altitude_m)
+
+
+# -- one case with all that is changed in it -------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Case:
+    """Elements in the wind together, with what each change does to their lift over dynamic pressure, m2.
+
+    Attributes:
+        name: as in ``SpanLoad.case``.
+        found: the flow at rest; lifts are in the order of its members.
+        lift: (n,) as believed.
+        steps: (c, 2, n) lift with each change made one way and the other.
+        attached: (n,) lift with nothing separated by the others' company.
+        reach: (n,) how far the band reaches for the attached and the choked loads, 0..1.
+    """
+
+    name: str
+    found: Settled
+    lift: Floats
+    steps: Floats
+    attached: Floats
+    reach: Floats
+
+    @classmethod
+    def of(
+        cls, name: str, wind: Wind, per_m: float, active: Collection[int] | None, free: _Case | None = None
+    ) -> _Case:
+        """``free``: the same elements without the body, when the body takes part."""
+        found = settled(wind, per_m, active, body=free is not None, free=None if free is None else free.found)
+        system, own, together, answer = found.system, found.curves, found.company, found.answer
+        strips, members = system.strips, found.members
+
+        def lift(coupled: Coupled) -> Floats:
+            return coupled.loads.element_force[members, 2]
+
+        steps = []
+        for one in members:
+            mine = strips.owner == one
+            for size in (INCIDENCE_STEP, 2.0 * SECTION_STEP_M / strips.chord_m):
+                tilt = np.where(mine, size, 0.0)
+                steps.append([lift(system.couple(own, together, tilt=t, start=answer.offsets)) for t in (-tilt, tilt)])
+        ends = (found.each[0], found.each[-1])
+        steps.append([lift(system.couple(curves, there, start=answer.offsets)) for curves, there in ends])
+        if free is not None:
+            # One cause, the body, in two forms.
+            half = bare = 0.5 * (lift(answer) + free.lift)
+            if wind.body is not None and wind.body.base.any():
+                flow = wind.solve(active, wake=False)
+                bare = lift(StripSystem(flow, wind.half, system).couple(own, together))
+            steps.append([half, bare])
+        reach = np.clip((together.choke[members] - CHOKE_FROM) / (1.0 - CHOKE_FROM), 0.0, 1.0)
+        return cls(name, found, lift(answer), np.array(steps), lift(found.plain), reach)
+
+    @property
+    def answer(self) -> Coupled:
+        return self.found.answer
+
+    @property
+    def company(self) -> Company:
+        return self.found.company
+
+    def band(self, place: int | None, pressure: float) -> Band:
+        """The lift in N of the element at ``place`` in the case's list, or that of all for None."""
+
+        def pick(lifts: Floats) -> Floats:
+            return lifts.sum(axis=-1) if place is None else lifts[..., place]
+
+        value = float(pick(self.lift))
+        steps = pick(self.steps) - value
+        low = value - math.sqrt(float(np.sum(np.minimum(steps.min(axis=1), 0.0) ** 2)))
+        high = value + math.sqrt(float(np.sum(np.maximum(steps.max(axis=1), 0.0) ** 2)))
+        if place is not None:
+            ends = value + self.reach[place] * (np.array([0.0, self.attached[place]]) - value)
+            low, high = min(low, *ends), max(high, *ends)
+        elif self.reach.any():
+            # Each element may lie anywhere in its band.
+            bands = [self.band(i, 1.0) for i in range(len(self.lift))]
+            low = min(low, sum(b.low for b in bands))
+            high = max(high, sum(b.high for b in bands))
+        return Band(value * pressure, low * pressure, high * pressure)
+
+    def stalled_share(self, number: int) -> float:
+        """Share of an element's span whose strips are stalled."""
+        strips = self.found.system.strips
+        rows = strips.owner == number
+        width = strips.width_m[rows]
+        return float(width[self.answer.attached[rows].min(axis=1) < STALLED].sum() / width.sum())
+
+
+def _text(thing: Element | Floats) -> bytes:
+    return pickle.dumps(thing)
+
+
+def _scaled(band: Band, factor: float) -> Band:
+    return Band(band.value * factor, band.low * factor, band.high * factor)
+
+
+def _loads(e: Element, number: int, cases: Sequence[_Case], pressure: float) -> tuple[SpanLoad, ...]:
+    out = []
+    quarter = e.leading_edge - 0.25 * e.chord_m * np.array([math.cos(e.incidence_rad), 0.0, math.sin(e.incidence_rad)])
+    for case in cases:
+        s, answer = case.found.system.strips, case.answer
+        rows = np.flatnonzero(s.owner == number)
+        rows = rows[np.argsort(s.middle[rows, 1])]
+        force = answer.loads.element_force[number]
+        moment = answer.loads.element_moment[number] - np.cross(quarter, force)
+        out.append(
+            SpanLoad(
+                case=case.name,
+                y_m=s.middle[rows, 1],
+                load_n_m=pressure * answer.loads.strip_lift[rows] / s.width_m[rows],
+                attached=answer.attached[rows],
+                force_n=pressure * force,
+                moment_n_m=pressure * moment,
+                sides_n=pressure * answer.loads.side_force[number, :, 2],
+                centre=answer.loads.centre[number],
+                induced_drag_n=-pressure * float(force[0]),
+                profile_drag_n=pressure * float(answer.profile_drag[rows].sum()),
+            )
+        )
+    return tuple(out)
+
+
+# -- words -----------------------------------------------------------------------------------------------------
+
+
+def _channel_notes(elements: Sequence[Element], found: Company) -> list[ChannelNote]:
+    out = []
+    for channel in found.channels:
+        pair = sorted((elements[i] for i in channel.between), key=lambda e: float(e.leading_edge[2]))
+        low, high = pair
+        gap = channel.gap_m / (0.5 * (low.mean_chord_m + high.mean_chord_m))
+        state = (
+            "the boundary layers follow"
+            if channel.can_follow
+            else "the channel chokes"
+            if channel.choke_index >= 1.0
+            else "the boundary layers separate before the trailing edge"
+        )
+        sentence = (
+            f"Between {low.name} and {high.name} ({gap:.2f} of the chord) the air runs {channel.throat_speed:.2f} "
+            f"times as fast as the car; {channel.pressure_rise:.2f} of the throat's pressure is to be won back, "
+            f"{channel.choke_index:.2f} times what a layer follows: {state}."
+        )
+        out.append(
+            ChannelNote(
+                low.name,
+                high.name,
+                channel.gap_m,
+                gap,
+                channel.throat_speed,
+                channel.pressure_rise,
+                channel.choke_index,
+                sentence,
+            )
+        )
+    return out
+
+
+def _facing(elements: Sequence[Element], found: Company, alone: Sequence[float]) -> dict[int, tuple[float, float]]:
+    """For elements whose suction side faces another's: least gap over the mean chord, and choke index."""
+    out: dict[int, tuple[float, float]] = {}
+    for channel in found.channels:
+        low, high = sorted(channel.between, key=lambda i: float(elements[i].leading_edge[2]))
+        gap = channel.gap_m / (0.5 * (elements[low].mean_chord_m + elements[high].mean_chord_m))
+        if alone[low] > 0.0 > alone[high] and gap < FACING_CHORDS:
+            for i in (low, high):
+                if i not in out or gap < out[i][0]:
+                    out[i] = gap, channel.choke_index
+    return out
+
+
+def _whole_warnings(
+    colliding: Collection[str], panels: BodyPanels | None, group: _Case, last: _Case
+) -> tuple[str, ...]:
     whole = []
     if colliding:
         named = ", ".join(f"“{name}”" for name in sorted(colliding))
         whole.append(f"{named} cuts into the body, so no force on the car is given: the wing cannot stand there.")
     if panels is not None and nose_is_missing(panels):
         whole.append("The scan holds no front of the car; what the nose does to the wind at the wing is left out.")
-    if any(narrow):
+    if group.reach.any():
         whole.append(
-            "Suction sides face each other closely; the sums may lie anywhere in their bands, "
+            "A channel between elements is near to choking or chokes; the sums may lie anywhere in their bands, "
             "and only a viscous run or a measurement can settle it."
         )
-    return LiftEstimate(
-        assembly=assembly.name,
-        speed_m_s=speed_m_s,
-        air_density_kg_m3=air_density_kg_m3,
-        elements=lifts,
-        group_total_n=_total(group, group_bands, pressure, any(narrow)),
-        on_car_total_n=None
-        if on_car is None or car_bands is None
-        else _total(on_car, car_bands, pressure, any(narrow)),
-        warnings=tuple(whole),
-    )
-
-
-def air_density(temperature_k: float, altitude_m: float = 0.0) -> float:
-    """Density in kg/m3 of dry air at a temperature and the standard pressure of an altitude.
-
-    Source: ISO 2533:1975, from memory: 101325 Pa and 288.15 K at sea level, -6.5 K a km, R 287.05287 J/(kg K).
-
-    Raises:
-        InputError: a temperature not above zero, or an altitude outside -2000..11000 m.
-    """
-    if not temperature_k > 0.0:
-        raise InputError(f"An air temperature of {temperature_k:g} K does not exist; it must be above zero.")
-    if not -2000.0 <= altitude_m <= 11000.0:
-        raise InputError(f"The altitude of {altitude_m:g} m lies outside -2000 to 11000 m.")
-    pressure = 101325.0 * (1.0 - 0.0065 * altitude_m / 288.15) ** (9.80665 / (0.0065 * 287.05287))
-    return pressure / (287.05287 * temperature_k)
-
-
-@dataclass(frozen=True)
-class _Flow:
-    """Velocities of unit rings and of everything else in a wind of 1 m/s from ahead.
-
-    Attributes:
-        control, bound: (3, n, n), (3, s, n) for unit strength of each ring.
-        control_wind, bound_wind: (3, n), (3, s) without the rings.
-    """
-
-    control: Floats
-    bound: Floats
-    control_wind: Floats
-    bound_wind: Floats
-    lattice: Lattice
-
-    @classmethod
-    def of(cls, lattice: Lattice) -> _Flow:
-        middle = lattice.bound_middle
-        control = lattice.velocity(lattice.controls, lattice.owner)
-        bound = lattice.velocity(middle, lattice.bound_owner)
-        return cls(control, bound, _wind(lattice.controls), _wind(middle), lattice)
-
-    def only(self, element: int) -> _Flow:
-        """The flow with one element's rings, the others absent."""
-        sheets = [s for s in self.lattice.sheets if s.owner == element]
-        n, s = self.lattice.owner == element, self.lattice.bound_owner == element
-        return _Flow(
-            self.control[:, n][:, :, n],
-            self.bound[:, s][:, :, n],
-            self.control_wind[:, n],
-            self.bound_wind[:, s],
-            Lattice(sheets),
+    if any(c.company.problem for c in (group, last)):
+        whole.append(
+            f"The sections could not be put together everywhere: {last.company.problem or group.company.problem}"
         )
-
-    def loads(self, tilt: Floats) -> Floats:
-        """(s, 3) force on each bound segment for a density of 1, each element tilted nose-up by ``tilt`` (k,) rad."""
-        normals = _tilted(self.lattice, tilt)
-        strength = ring_strengths(self.lattice, normals, self.control, self.control_wind)
-        wind = self.bound_wind + self.bound @ strength
-        return forces(self.lattice, strength, wind, 1.0)
-
-
-@dataclass(frozen=True)
-class _Answer:
-    """Lift of each element over dynamic pressure, m2, with what each change does to it.
-
-    Attributes:
-        lift: (k,) frictionless.
-        changes: (c, 2, k) lift with each change made one way and the other.
-        centres: (k, 3) m, where the lift acts.
-        peaks: (k,) largest section lift coefficient, either sign.
-    """
-
-    lift: Floats
-    changes: Floats
-    centres: Floats
-    peaks: Floats
-
-    @classmethod
-    def of(cls, flow: _Flow, lattice: Lattice, count: int, others: tuple[_Flow, ...] = ()) -> _Answer:
-        owners = sorted({s.owner for s in lattice.sheets})
-        force = flow.loads(np.zeros(count))
-        lift = _lifts(lattice, force, owners)
-        changes = []
-        for owner in owners:
-            tilt = np.zeros(count)
-            tilt[owner] = INCIDENCE_STEP
-            changes.append([_lifts(lattice, flow.loads(t), owners) for t in (-tilt, tilt)])
-        if others:
-            # One cause, the body, in its worst two forms.
-            changes.append([_lifts(lattice, other.loads(np.zeros(count)), owners) for other in others])
-        weight = np.abs(force[:, 2])
-        middle = lattice.bound_middle
-        mine = [lattice.bound_owner == o for o in owners]
-        centres = np.stack([np.average(middle[m], axis=0, weights=weight[m] + 1e-30) for m in mine])
-        return cls(lift, np.array(changes), centres, np.array([_peak(lattice, force, o) for o in owners]))
-
-    def band(self, element: int | None, pressure: float) -> Band:
-        """One element's lift in N, or that of all for None."""
-
-        def pick(lifts: Floats) -> Floats:
-            return lifts.sum(axis=-1) if element is None else lifts[..., element]
-
-        lift = float(pick(self.lift))
-        steps = KEPT * (pick(self.changes) - lift)
-        friction = np.array([[KEPT_LOW - KEPT, KEPT_HIGH - KEPT]]) * lift
-        steps = np.concatenate([steps, friction])
-        down = math.sqrt(float(np.sum(np.minimum(steps.min(axis=1), 0.0) ** 2)))
-        up = math.sqrt(float(np.sum(np.maximum(steps.max(axis=1), 0.0) ** 2)))
-        value = KEPT * lift
-        return Band(value * pressure, (value - down) * pressure, (value + up) * pressure)
-
-
-def _solve_alone(free: _Flow, element: int) -> _Answer:
-    flow = free.only(element)
-    return _Answer.of(flow, flow.lattice, element + 1)
-
-
-def _on_car(free: _Flow, lattice: Lattice, panels: BodyPanels, count: int) -> _Answer:
-    """The group's answer with the body in the flow: its sources are written in terms of the rings."""
-    middle = lattice.bound_middle
-    through = np.einsum("pi,ipq->pq", panels.normals, source_velocity(panels, panels.middles))
-    rings = np.einsum("pi,ipn->pn", panels.normals, lattice.velocity(panels.middles))
-    right = np.column_stack([rings, -panels.normals[:, 0]])
-    at_controls = source_velocity(panels, lattice.controls)
-    at_bounds = source_velocity(panels, middle)
-
-    def flow(active: NDArray[np.bool_], strength: float) -> _Flow:
-        sources = -strength * np.linalg.solve(through[np.ix_(active, active)], right[active])
-        control = at_controls[:, :, active] @ sources
-        bound = at_bounds[:, :, active] @ sources
-        return _Flow(
-            free.control + control[..., :-1],
-            free.bound + bound[..., :-1],
-            free.control_wind + control[..., -1],
-            free.bound_wind + bound[..., -1],
-            lattice,
-        )
-
-    return _Answer.of(
-        flow(~panels.base, 1.0),
-        lattice,
-        count,
-        (flow(np.ones(len(panels.base), bool), 1.0), flow(~panels.base, 0.5)),
-    )
-
-
-def _wind(at: Floats) -> Floats:
-    out = np.zeros((3, len(at)))
-    out[0] = -1.0
-    return out
-
-
-def _tilted(lattice: Lattice, tilt: Floats) -> Floats:
-    """Normals (n, 3) turned about the y axis, leading edge up by ``tilt`` of each one's element."""
-    angle = tilt[lattice.owner]
-    x, y, z = lattice.normals.T
-    return np.column_stack([x * np.cos(angle) - z * np.sin(angle), y, x * np.sin(angle) + z * np.cos(angle)])
-
-
-def _lifts(lattice: Lattice, force: Floats, owners: list[int]) -> Floats:
-    # Over the dynamic pressure of a wind of 1 m/s and density 1.
-    return 2.0 * np.array([force[lattice.bound_owner == o, 2].sum() for o in owners])
-
-
-def _peak(lattice: Lattice, force: Floats, owner: int) -> float:
-    """Largest section lift coefficient along the element, with its sign."""
-    for sheet, (bound, _) in zip(lattice.sheets, lattice.places, strict=True):
-        if sheet.owner == owner and not sheet.plate:
-            rows, columns = sheet.controls.shape[:2]
-            load = force[bound][: rows * columns, 2].reshape(rows, columns).sum(axis=0)
-            width = np.diff(sheet.nodes[0, :, 1])
-            chord = np.linalg.norm(sheet.nodes[-1] - sheet.nodes[0], axis=1)
-            # The first vortex line stands a little behind the nose.
-            chord = chord / (1.0 - 0.5 * (1.0 - math.cos(0.5 * math.pi / rows)))
-            cl = 2.0 * load / (width * 0.5 * (chord[1:] + chord[:-1]))
-            return float(cl[np.argmax(np.abs(cl))])
-    raise AssertionError("every element has a wing sheet")
-
-
-def _reaching(band: Band, value: float) -> Band:
-    return Band(band.value, min(band.low, value), max(band.high, value))
-
-
-def _total(answer: _Answer, bands: list[Band], pressure: float, narrow: bool) -> Band:
-    total = answer.band(None, pressure)
-    if not narrow:
-        return total
-    low, high = sum(b.low for b in bands), sum(b.high for b in bands)
-    return Band(total.value, min(total.low, low), max(total.high, high))
-
-
-def _suction_side(alone_n: float) -> str:
-    return "upper" if alone_n >= 0.0 else "lower"
-
-
-def _facing_gaps(elements: tuple[Element, ...]) -> dict[tuple[int, int], float]:
-    """Pairs whose suction sides face each other within one chord, with mean gap over mean chord.
-
-    The gap is measured straight up between the facing surfaces, where one stands over the other.
-    """
-    up = [math.copysign(1.0, e.incidence_rad - zero_lift_angle(e.shape)) > 0.0 for e in elements]
-    found = {}
-    for i, low in enumerate(elements):
-        for j, high in enumerate(elements):
-            if not up[i] or up[j]:
-                continue
-            gap = _gap_over_chord(low, high)
-            if gap is not None and gap < 1.0:
-                found[(i, j)] = gap
-    return found
-
-
-def _gap_over_chord(low: Element, high: Element) -> float | None:
-    """Mean gap between ``low``'s upper and ``high``'s lower surface over their mean chord.
-
-    None where neither stands over the other or ``high`` is the lower one.
-    """
-    edges = [(e.leading_edge[1] - 0.5 * e.span_m, e.leading_edge[1] + 0.5 * e.span_m) for e in (low, high)]
-    y = np.linspace(max(a for a, _ in edges), min(b for _, b in edges), 9)
-    if y[0] >= y[-1]:
-        return None
-    x = np.linspace(0.0, 1.0, 41)
-    gaps, chords = [], []
-    for at in y[1:-1]:
-        lines = []
-        for e, side in ((low, 0), (high, 1)):
-            eta = np.array([(at - e.leading_edge[1]) / (0.5 * e.span_m)])
-            lines.append(e.surfaces(eta, x)[side][0, ::-1])
-        start, end = max(lines[0][0, 0], lines[1][0, 0]), min(lines[0][-1, 0], lines[1][-1, 0])
-        if end <= start:
-            continue
-        over = np.linspace(start, end, 21)
-        heights = [np.interp(over, line[:, 0], line[:, 2]) for line in lines]
-        gaps.append(float(np.mean(heights[1] - heights[0])))
-        chords.append(0.5 * float(sum(np.ptp(line[:, 0]) for line in lines)))
-    if not gaps or np.mean(gaps) <= 0.0:
-        return None
-    return float(np.mean(gaps) / np.mean(chords))
+    return tuple(whole)
 
 
 def _element_lift(
@@ -364,30 +401,34 @@ def _element_lift(
     alone: Band,
     group: Band,
     on_car: Band | None,
-    centre: Floats,
+    loads: tuple[SpanLoad, ...],
     warnings: tuple[str, ...],
     speed_m_s: float,
-    narrow: bool,
+    choked: bool,
+    confidence: str,
+    reason: str,
 ) -> ElementLift:
     incidence = e.mean_incidence_rad
-    zero = zero_lift_angle(e.shape)
     direction = "neutral" if alone.low <= 0.0 <= alone.high else "lift" if alone.value > 0.0 else "downforce"
     return ElementLift(
         element=e.name,
         direction=direction,
-        suction_side=_suction_side(alone.value),
-        zero_lift_rad=zero,
+        suction_side="upper" if alone.value >= 0.0 else "lower",
+        zero_lift_rad=zero_lift_angle(e.shape),
         incidence_rad=incidence,
         alone_n=alone,
         group_n=group,
         on_car_n=on_car,
-        centre_of_pressure=centre,
-        sentence=_sentence(e, direction, incidence, alone, speed_m_s, narrow),
+        centre_of_pressure=loads[1].centre,
+        sentence=_sentence(e, direction, incidence, alone, speed_m_s, choked),
         warnings=warnings,
+        loads=loads,
+        confidence=confidence,
+        confidence_reason=reason,
     )
 
 
-def _sentence(e: Element, direction: str, incidence: float, alone: Band, speed_m_s: float, narrow: bool) -> str:
+def _sentence(e: Element, direction: str, incidence: float, alone: Band, speed_m_s: float, choked: bool) -> str:
     camber = e.shape.camber()[0]
     side = "the sky" if camber > 0.0 else "the road"
     shape = "no camber" if abs(camber) < 5e-4 else f"camber {abs(camber) * 100:.1f} % towards {side}"
@@ -404,7 +445,7 @@ def _sentence(e: Element, direction: str, incidence: float, alone: Band, speed_m
         "neutral": f"may push either way: {_newtons(alone.value)} ({_range(alone.low, alone.high)}) {speed}",
     }[direction]
     text = f"{e.name}: {shape} and {nose}: {what}."
-    if narrow:
+    if choked:
         text += " How much of it is left beside the other element only a viscous run or a measurement can settle."
     return text
 
@@ -418,27 +459,75 @@ def _range(low: float, high: float) -> str:
     return f"{_newtons(low).removesuffix(' N')} to {_newtons(high)}"
 
 
+def _confidence(
+    e: Element, number: int, last: _Case, alone: _Case, pressure: float, panels: BodyPanels | None
+) -> tuple[str, str]:
+    """The word, and the first of the rules below that asks for it.
+
+    "low": a channel chokes; sections could not be put together; strips did not come to rest; more than a quarter of
+    the span stalled; in the wake of the body; shorter in span than in chord; a band wider than ``UNSURE``. "fair": a
+    channel near to choking, or one to road or body that chokes; a plane group that did not come to rest; some of the
+    span stalled; near the road; no front of the car; a band wider than ``SURE``. Else "high".
+    """
+    found, stalled = last.company, max(last.stalled_share(number), alone.stalled_share(number))
+    band = last.band(last.found.members.index(number), pressure)
+    width = 0.5 * (band.high - band.low) / max(abs(band.value), 1e-9)
+    low_rules = (
+        (found.choke[number] >= 1.0, "the channel to the other element chokes, which only a viscous run can settle"),
+        (bool(found.problem), "the sections could not be put together in one plane"),
+        (not (last.answer.converged and alone.answer.converged), "strips and sections did not come to rest"),
+        (stalled > 0.25, f"{stalled * 100:.0f} % of its span is stalled"),
+        (panels is not None and _in_wake(e, panels), "it stands in the wake of the body"),
+        (e.span_m**2 < SMALL_ASPECT * e.area_m2, "it is shorter in span than in chord"),
+        (width > UNSURE, f"its band reaches {width * 100:.0f} % to either side"),
+    )
+    fair_rules = (
+        (found.choke[number] >= CHOKE_FROM, "the channel to the other element is near to choking"),
+        (found.choke_below[number] >= 1.0, "the channel under it asks more of the layers than they can follow"),
+        (not found.converged, "the boundary layers of the group did not come to rest"),
+        (stalled > 0.0, f"{stalled * 100:.0f} % of its span is stalled"),
+        (_height_chords(e) < NEAR_ROAD_CHORDS, "it runs close over the road"),
+        (panels is not None and nose_is_missing(panels), "the scan holds no front of the car"),
+        (width > SURE, f"its band reaches {width * 100:.0f} % to either side"),
+    )
+    for word, rules in (("low", low_rules), ("fair", fair_rules)):
+        for holds, reason in rules:
+            if holds:
+                return word, reason
+    return "high", "the air follows it, and none of the changes tried moves its force far"
+
+
 def _warnings(
-    e: Element, peak_alone: float, peak: float, gap: float | None, panels: BodyPanels | None
+    e: Element,
+    number: int,
+    alone: _Case,
+    last: _Case,
+    facing: tuple[float, float] | None,
+    panels: BodyPanels | None,
 ) -> tuple[str, ...]:
     out = []
-    if gap is not None:
+    if facing is not None:
+        gap, index = facing
         out.append(
-            f"Its suction side faces another's at {gap:.2f} of the chord; flow so narrow may separate, "
-            "and the attached-flow estimate is not to be trusted."
+            f"Its suction side faces another's at {gap:.2f} of the chord; "
+            + (
+                "the channel chokes, the flow separates, and only a viscous run can settle the load."
+                if index >= 1.0
+                else "flow so narrow may separate: the channel's layers stand at "
+                f"{index * 100:.0f} % of what they can follow."
+            )
         )
-    worst = max(peak_alone, peak, key=abs)
-    if abs(worst) > STALL_CL:
+    elif last.company.choke[number] > CHOKE_FROM:
+        out.append("Its channel to the next element is such that the flow in it may separate.")
+    if max(alone.company.choke_below[number], last.company.choke_below[number]) >= 1.0:
+        out.append("The channel under it chokes: it would carry more, did its layers not separate.")
+    stalled = max(alone.stalled_share(number), last.stalled_share(number))
+    if stalled > 0.0:
+        out.append(f"The flow has left {stalled * 100:.0f} % of its span: it stalls there and pushes less.")
+    lowest = _height_chords(e)
+    if lowest < NEAR_ROAD_CHORDS:
         out.append(
-            f"The most loaded section would need a lift coefficient of {abs(worst):.1f}, above the {STALL_CL:g} that "
-            "a rough section may reach; it may stall and push less."
-        )
-    tips = e.planform(np.concatenate([np.linspace(-1.0, 1.0, 9), e.shares]))
-    lowest = float(np.min(np.minimum(tips[0][:, 2], tips[0][:, 2] - tips[1] * np.sin(tips[2]))))
-    if lowest < NEAR_ROAD_CHORDS * e.mean_chord_m:
-        out.append(
-            f"It runs {lowest / e.mean_chord_m:.2f} chords over the road; so low the flow may separate, "
-            "which this estimate does not see."
+            f"It runs {lowest:.2f} chords over the road; so low the load rises, peaks and falls within millimetres."
         )
     if e.span_m**2 < SMALL_ASPECT * e.area_m2:
         out.append(
@@ -446,7 +535,15 @@ def _warnings(
         )
     if panels is not None and _in_wake(e, panels):
         out.append("Part of it lies straight behind a blunt part of the body, where the air is slow and unsteady.")
+    if not (last.answer.converged and alone.answer.converged):
+        out.append("Strips and sections did not come to rest; take the number as a size class.")
     return tuple(out)
+
+
+def _height_chords(e: Element) -> float:
+    """Least height of leading and trailing edge over the mean chord."""
+    nose, chord, incidence = e.planform(np.concatenate([np.linspace(-1.0, 1.0, 9), e.shares]))
+    return float(np.min(np.minimum(nose[:, 2], nose[:, 2] - chord * np.sin(incidence)))) / e.mean_chord_m
 
 
 def _in_wake(e: Element, panels: BodyPanels) -> bool:
@@ -467,13 +564,20 @@ def _in_wake(e: Element, panels: BodyPanels) -> bool:
     return bool(np.any(inside & (panels.middles[panels.base, 0] > at[:, None, 0])))
 
 
-def _check(assembly: Assembly, speed_m_s: float, density: float) -> None:
+def checked(assembly: Assembly, speed_m_s: float, air: Air) -> None:
+    """Whether there is anything to work out.
+
+    Raises:
+        InputError: see ``estimate_lift``.
+    """
     if not assembly.elements:
         raise InputError(f"Variant “{assembly.name}” has no element, so there is nothing to estimate.")
     if not (math.isfinite(speed_m_s) and speed_m_s > 0.0):
         raise InputError(f"The speed is {speed_m_s:g} m/s; give one above zero.")
-    if not (math.isfinite(density) and density > 0.0):
-        raise InputError(f"The air density is {density:g} kg/m3; give one above zero.")
+    if not (math.isfinite(air.density_kg_m3) and air.density_kg_m3 > 0.0):
+        raise InputError(f"The air density is {air.density_kg_m3:g} kg/m3; give one above zero.")
+    if not (math.isfinite(air.viscosity_m2_s) and air.viscosity_m2_s > 0.0):
+        raise InputError(f"The air's kinematic viscosity is {air.viscosity_m2_s:g} m2/s; give one above zero.")
     for e in assembly.elements:
         up, low = e.surfaces(np.linspace(-1.0, 1.0, 9), np.linspace(0.0, 1.0, 9))
         if float(min(up[..., 2].min(), low[..., 2].min())) <= 0.0:

@@ -1,9 +1,10 @@
-"""Lifting surfaces as a lattice of vortex rings on the elements' mean surfaces and end plates.
+"""Lifting surfaces as a lattice of vortex rings on the elements' mean surfaces, end plates and other upright plates.
 
 Places along the chord and the span follow the cosine rule of Lan, "A Quasi-Vortex-Lattice Method in
 Thin Wing Theory", Journal of Aircraft 11(9), 1974: exact for a flat plate in plane flow with any
-number of rows. The road is the mirror image. Wakes run straight aft. Forces are those of
-Kutta and Joukowski on every bound segment in the local wind.
+number of rows. Upright plates are as high at each place along them as their outline. The road is the
+mirror image. Wakes run straight aft. Forces are those of Kutta and Joukowski on every bound segment in
+the local wind.
 """
 
 from __future__ import annotations
@@ -29,7 +30,9 @@ LEAST_REACH = 0.05
 """Least reach of a plate off its spine over the greatest, so that no panel there is without area."""
 CORE_SHARE = 0.05
 """Vortex core over the rows' spacing, felt only by other elements and the body."""
-BLOCK = 64
+OWN_CORE_SHARE = 1e-4
+"""The same on the element itself, only so that a segment's own middle, off it by rounding, is left in peace."""
+BLOCK = 128
 """Places worked on at a time, so that what is at hand stays in the processor's cache."""
 SAME_PLANE_CHORDS = 0.1
 """Plates of two elements nearer than this over the chord count as one sheet where they cover each other."""
@@ -87,7 +90,7 @@ def bracket_sheet(outline: Floats, owner: int, rows: int = ROWS) -> Sheet:
         outline: (m, 3) m, the points round it, all in one plane that does not lie level.
 
     Raises:
-        InputError: fewer than three points, points off the plane by more than a twentieth of its size, or a level plate.
+        InputError: fewer than three points, points off the plane by a twentieth of its size, or a level plate.
     """
     outline = np.asarray(outline, np.float64)
     if outline.ndim != 2 or outline.shape[1:] != (3,) or len(outline) < 3 or not np.isfinite(outline).all():
@@ -98,7 +101,9 @@ def bracket_sheet(outline: Floats, owner: int, rows: int = ROWS) -> Sheet:
     if len(sizes) < 3 or sizes[1] <= 1e-6 * sizes[0] or sizes[2] > 0.05 * sizes[1]:
         raise InputError("A bracket's outline does not lie in one plane; draw it flat.")
     if abs(normal[1]) < 0.5:
-        raise InputError("A bracket's plane is level or stands across the wind; only upright plates along the car count.")
+        raise InputError(
+            "A bracket's plane is level or stands across the wind; only upright plates along the car count."
+        )
     sides = outline[:, [0, 2]]
     along = np.append(0.5 * (1.0 - np.cos((np.arange(rows) + 0.5) * np.pi / rows)), 1.0)
     x = sides[:, 0].max() - along * np.ptp(sides[:, 0])
@@ -133,7 +138,9 @@ def left_of(sheets: list[Sheet]) -> list[Sheet]:
         elif y.max() > size:
             column = s.nodes.shape[1] // 2
             if np.abs(y[:, column]).max() > size:
-                raise InputError("A wing with an odd number of columns has no line of corners at mid-span; take an even one.")
+                raise InputError(
+                    "A wing with an odd number of columns has no line of corners at mid-span; take an even one."
+                )
             nodes = s.nodes[:, column:].copy()
             nodes[:, 0, 1] = 0.0
             left.append(replace(s, nodes=nodes, controls=s.controls[:, column:], normals=s.normals[:, column:]))
@@ -188,7 +195,7 @@ def _upright(spine: Floats, above: Floats, below: Floats, owner: int) -> Sheet:
 
 
 def _extent(outline: Floats, x: Floats) -> tuple[Floats, Floats]:
-    """Lowest and highest z (s,) of a polygon (m, 2) of x and z at each x (s,), kept ``CORNER_SHARE`` inside its ends."""
+    """Lowest and highest z (s,) of a polygon (m, 2) of x and z at each x (s,), ``CORNER_SHARE`` inside its ends."""
     start, end = outline, np.roll(outline, -1, axis=0)
     inset = CORNER_SHARE * float(np.ptp(outline[:, 0]))
     at = np.clip(x, outline[:, 0].min() + inset, outline[:, 0].max() - inset)[:, None]
@@ -267,10 +274,19 @@ class Lattice:
                 foreign = np.ones(len(at[part]), bool) if owner is None else owner[part] != sheet.owner
                 total = _rings(sheet, at[part], foreign)
                 for flip in images(road, self.mirrored)[1:]:
-                    # The twin on the other half is the same element, an image in the road never is.
-                    near = foreign & (flip[2] > 0.0)
-                    total += flip[:, None, None] * _rings(sheet, at[part] * flip, near)
+                    total += flip[:, None, None] * _rings(sheet, at[part] * flip, foreign)
                 out[:, part, place_of] = total
+        return out
+
+    def through(self, at: Floats, normals: Floats, road: bool = True) -> Floats:
+        """(m, n) velocity along ``normals`` (m, 3) at places ``at`` (m, 3) on no element, rings as in ``velocity``."""
+        out = np.empty((len(at), len(self.owner)))
+        for part in _blocks(len(at)):
+            for sheet, (_, place_of) in zip(self.sheets, self.places, strict=True):
+                total = _through(sheet, at[part], normals[part])
+                for flip in images(road, self.mirrored)[1:]:
+                    total += _through(sheet, at[part] * flip, normals[part] * flip)
+                out[part, place_of] = total
         return out
 
     def solve(self, matrix: Floats, right: Floats) -> Floats:
@@ -279,7 +295,7 @@ class Lattice:
             matrix, right = matrix.copy(), right.copy()
             matrix[self.doubled] = np.eye(len(matrix))[self.doubled]
             right[self.doubled] = 0.0
-        return np.linalg.solve(matrix, right)
+        return np.asarray(np.linalg.solve(matrix, right), np.float64)
 
 
 def images(road: bool, mirrored: bool) -> Floats:
@@ -339,7 +355,7 @@ def _rings(sheet: Sheet, at: Floats, foreign: NDArray[np.bool_]) -> Floats:
     nodes = sheet.nodes
     rows, columns = sheet.controls.shape[:2]
     spacing = float(np.mean(np.linalg.norm(np.diff(nodes, axis=0), axis=-1)))
-    core2 = (np.where(foreign, CORE_SHARE, 1e-6) * spacing)[:, None, None] ** 2
+    core2 = (np.where(foreign, CORE_SHARE, OWN_CORE_SHARE) * spacing)[:, None, None] ** 2
     ray = at.T[:, :, None, None] - nodes.transpose(2, 0, 1)[:, None]
     r = np.sqrt(ray[0] * ray[0] + ray[1] * ray[1] + ray[2] * ray[2])
     across = _segments(ray[:, :, :-1, :-1], ray[:, :, :-1, 1:], r[:, :-1, :-1], r[:, :-1, 1:], core2)
@@ -354,8 +370,51 @@ def _rings(sheet: Sheet, at: Floats, foreign: NDArray[np.bool_]) -> Floats:
     return out.reshape(3, len(at), rows * columns)
 
 
+def _through(sheet: Sheet, at: Floats, normals: Floats) -> Floats:
+    """(m, n) as ``_rings`` along ``normals``, with products of matrices in place of most of the work."""
+    rows, columns = sheet.controls.shape[:2]
+    spacing = float(np.mean(np.linalg.norm(np.diff(sheet.nodes, axis=0), axis=-1)))
+    centre = sheet.nodes.mean(axis=(0, 1))
+    nodes, at = sheet.nodes - centre, at - centre
+    flat = nodes.reshape(-1, 3)
+    r2 = at @ (-2.0 * flat.T)
+    r2 += (flat * flat).sum(axis=1)
+    r2 += (at * at).sum(axis=1)[:, None]
+    r2 = np.maximum(r2, 1e-12 * spacing**2, out=r2).reshape(-1, rows + 1, columns + 1)
+    r = np.sqrt(r2)
+    lever = np.column_stack([normals, -np.cross(normals, at)])
+
+    def segments(a: Floats, b: Floats, first: tuple[slice, slice, slice], last: tuple[slice, slice, slice]) -> Floats:
+        edge = (b - a).reshape(-1, 3)
+        length2 = (edge * edge).sum(axis=1).reshape(a.shape[:2])
+        ru, rv = r[first], r[last]
+        uv = ru * rv
+        below = r2[first] + r2[last]
+        below -= length2
+        below *= 0.5
+        below += uv
+        below *= uv
+        below += 0.5 * (CORE_SHARE * spacing) ** 2 * length2
+        np.add(ru, rv, out=uv)
+        uv /= below
+        uv *= (lever @ np.column_stack([np.cross(a, b).reshape(-1, 3), edge]).T).reshape(uv.shape)
+        return uv
+
+    every, fore = slice(None), slice(None, -1)
+    across = segments(nodes[:-1, :-1], nodes[:-1, 1:], (every, fore, fore), (every, fore, slice(1, None)))
+    along = segments(nodes[:-1], nodes[1:], (every, fore, every), (every, slice(1, None), every))
+    out = along[..., 1:] - along[..., :-1]
+    out += across
+    out[:, :-1] -= across[:, 1:]
+    out /= 4.0 * np.pi
+    ray = at.T[:, :, None] - nodes[-1].T[:, None]
+    wake = np.einsum("mi,imc->mc", normals, _legs(ray, r[:, -1], np.full((1, 1), (CORE_SHARE * spacing) ** 2)))
+    out[:, -1] += wake[:, 1:] - wake[:, :-1]
+    return out.reshape(len(at), rows * columns)
+
+
 def _segments(u: Floats, v: Floats, ru: Floats, rv: Floats, core2: Floats) -> Floats:
-    """(3, ...) velocity of straight unit vortices at places that lie ``u`` from their start and ``v`` from their end."""
+    """(3, ...) velocity of straight unit vortices at places ``u`` from their start, ``v`` from their end."""
     edge = u[:, :1] - v[:, :1]
     length2 = (edge * edge).sum(axis=0)
     factor = ru * rv

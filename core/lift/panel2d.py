@@ -6,11 +6,12 @@ ends carry opposite vorticity. A blunt edge is drawn to its middle first, evenly
 dead air behind it is thin and fills the same room a little farther aft. The road is the mirror
 image of everything over it.
 
-A body has no sharp edge. Given the two points where the flow leaves it, its base between them is left out: the dead
-air behind has one pressure, so that both points have the same speed, and the wake goes straight aft as a solid slab
-of the base's height for ``WAKE_HEIGHTS`` times that height, then tapers. A real wake closes within a few heights and
-its base sucks, so that the slab overstates the speed over the rear edge a little; free wakes need a search that may
-not settle. Without such points a body has no circulation.
+A body has no sharp edge. Given the two points where the flow leaves it, its base between them is left out and has the
+mean pressure of the wake's first stretch, as long as it is high. The wake goes straight aft as a solid slab of the
+base's height for ``WAKE_HEIGHTS`` times that height, then tapers. Still air carries no load, so that there is no
+circulation about the slab: the speeds over and under it are alike in the mean. A real wake closes within a few heights
+and its base sucks, so that the slab understates how the flow turns down behind the rear; wakes free to move need a
+search that may not settle. Without such points a body has no circulation.
 
 Source of the method: the stream-function equation of C. Oellers, "Die inkompressible
 Potentialstroemung in der ebenen Gitterstufe" (1962), from memory; the integrals over a panel are
@@ -29,15 +30,15 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..geometry.mesh import TriMesh
-from ..sections.cut import Slicer
+from ..sections.cut import cut_mesh
 from ..sections.shape import SectionShape
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 WAKE_HEIGHTS = 6.0
-"""Length of the slab behind a blunt rear over the base's height; twice as long moves the load of an element over the
-rear by less than a percent."""
+"""Length of the slab behind a blunt rear over the base's height; twice as long moves the attached load of an element
+over the rear by two percent."""
 TAPER_HEIGHTS = 3.0
 """Length of the slab's tail over the base's height."""
 STEEPEST_REAR = math.radians(30.0)
@@ -69,7 +70,7 @@ class SectionFlow:
     """Flow about one contour among those solved together.
 
     Attributes:
-        pressure: (n,) pressure coefficients at the contour's points; on a body's base that of its edges.
+        pressure: (n,) pressure coefficients at the contour's points; on a body's base that of the wake behind it.
         lift, drag: force across and along the wind over dynamic pressure, m (per metre of span);
             drag is zero for one contour in free air and holds the mutual push of several.
         chord_m: from the middle of the trailing edge to the farthest point; of a body its length.
@@ -194,11 +195,23 @@ class PlaneSystem:
         else:
             # The loop starts at the upper edge and has the lower one after ``kept`` points.
             first, kept = edges
-            cp[:] = 1.0 - 0.5 * (g[0] ** 2 + g[kept - 1] ** 2)
+            cp[:] = self._base_pressure(self.loops[number], g, kept)
             cp[(first + np.arange(kept)) % len(z)] = 1.0 - g[:kept] ** 2
         force = 1j * np.sum(0.5 * (cp + np.roll(cp, -1)) * (np.roll(z, -1) - z)) / wind
         out = cp[::-1] if self.flipped[number] else cp
         return SectionFlow(out, float(force.imag), float(force.real), float(np.ptp(z.real)))
+
+    @staticmethod
+    def _base_pressure(z: Complexes, g: Floats, kept: int) -> float:
+        """Mean along both sides of the wake over one base height behind the edges."""
+        length = np.abs(np.roll(z, -1) - z)
+        behind = 0.5 * (z + np.roll(z, -1)).real
+        height = z[0].imag - z[kept - 1].imag
+        rear = np.where(np.roll(z, -1).imag > 0.5 * (z[0] + z[kept - 1]).imag, z[0].real, z[kept - 1].real)
+        near = (np.arange(len(z)) >= kept - 1) & (behind < rear + height)
+        weight = length * near
+        ahead = np.roll(g, -1)
+        return float(1.0 - np.sum(weight * (g**2 + g * ahead + ahead**2) / 3.0) / weight.sum())
 
     def _add(self, z: Complexes, leaves: tuple[int, int] | None = None, name: str = "") -> None:
         clockwise = float(np.sum((z * np.roll(z, -1).conj()).imag)) > 0.0
@@ -251,12 +264,12 @@ class PlaneSystem:
         first, last = place.start, place.stop - 1
         matrix[place, size + i] = -1.0
         if i >= self._lifting:
+            # No circulation about the wake, or, without one, about the body.
             edges = self._edges[i]
-            if edges is None:
-                length = np.abs(np.roll(z, -1) - z)
-                matrix[size + i, place] = (length + np.roll(length, 1)) / length.sum()
-            else:
-                matrix[size + i, [first, first + edges[1] - 1]] = 1.0
+            length = np.abs(np.roll(z, -1) - z)
+            if edges is not None:
+                length[: edges[1] - 1] = 0.0
+            matrix[size + i, place] = (length + np.roll(length, 1)) / length.sum()
             return
         matrix[size + i, [first, last]] = 1.0
         # The edge is one point, told once: in place of the second telling, the mean speed of both
@@ -271,14 +284,15 @@ def body_contour(body: TriMesh, y: float = 0.0) -> Floats:
     """(n, 2) points (x aft, z up) m of the body's outline in the plane at ``y``, closed, from the rear over the top.
 
     ``body`` is in vehicle axes (x forward), open or closed, with holes. In each slice of the length the highest and
-    the lowest cut counts, so that what hangs inside is left out; gaps are bridged straight. Where the lowest cut is
-    above half of the body's height there is no floor: it is closed at ``FLOOR_M``. A body that ends in front
+    the lowest cut counts, so that what hangs inside is left out; gaps are bridged straight. Where over
+    more than half of the length the lowest cut is above half of the height, there is no floor: it is closed at
+    ``FLOOR_M``. A body that ends in front
     higher than half its height is taken to be the rear of a car: it goes straight on and is rounded off.
 
     Raises:
         InputError: the plane does not cut the body, or what it cuts is no body (flat or on the road).
     """
-    cuts = Slicer(body).cut(np.array([0.0, y, 0.0]), np.array([0.0, 1.0, 0.0]))
+    cuts = cut_mesh(body, np.array([0.0, y, 0.0]), np.array([0.0, 1.0, 0.0]))
     pieces = [np.column_stack([-c.points[:, 0], c.points[:, 2]]) for c in cuts if len(c.points) > 1]
     if not pieces:
         raise InputError(f"The plane at y = {y:g} m does not cut the body; give a scan that has its middle.")
@@ -286,10 +300,11 @@ def body_contour(body: TriMesh, y: float = 0.0) -> Floats:
     height = float(top.max() - min(bottom.min(), FLOOR_M))
     if height < 0.05 or x[-1] - x[0] < 0.2:
         raise InputError("The cut through the body is a sliver; give a scan of the body's middle.")
-    floor = np.where(bottom > 0.5 * (top + min(FLOOR_M, float(bottom.min()))), np.nan, bottom)
-    known = np.isfinite(floor)
-    floor = np.interp(x, x[known], floor[known]) if known.sum() > 0.5 * len(x) else np.full(len(x), FLOOR_M)
-    floor = np.clip(floor, min(FLOOR_M, 0.5 * float(top.min())), None)
+    low = np.flatnonzero(bottom < 0.5 * (top + min(FLOOR_M, float(bottom.min()))))
+    floor = np.full(len(x), min(FLOOR_M, 0.5 * float(top.min())))
+    if len(low) > 0.5 * len(x):
+        # The ends of a floor that is there may rise; what is missing between them is bridged.
+        floor = np.where((x < x[low[0]]) | (x > x[low[-1]]), bottom, np.interp(x, x[low], bottom[low]))
     return _outline(x, top, np.minimum(floor, top - 1e-3), height)
 
 
@@ -332,7 +347,7 @@ def _envelope(pieces: list[Floats], closed: list[bool]) -> tuple[Floats, Floats,
         parts.append(np.column_stack([np.interp(fine, along, run[:, k]) for k in (0, 1)]))
     every = np.concatenate(parts)
     every = every[every[:, 1] > 0.02]
-    if len(every) < 10:
+    if not len(every):
         raise InputError("The cut through the body lies on the road; give a scan in vehicle axes.")
     low, high = every[:, 0].min(), every[:, 0].max()
     count = 240
@@ -451,44 +466,74 @@ def _panels(z: Complexes, at: Complexes, sources: bool, own: bool) -> tuple[Floa
     cos, sin = step.real / length, step.imag / length
     out = np.zeros((len(at), len(z)))
     give = np.zeros((len(at), len(step) if sources else 0))
-    angle = np.zeros((len(at), 0))
-    if sources and not own:
-        angle = np.angle(at[:, None] - z)
-        angle[0] = np.unwrap(angle[0])
-        angle = np.unwrap(angle, axis=0)
-    lean = np.arctan2(sin, cos)
+    # What is linear in the place comes from products, about the middle of the contour.
+    middle = z.mean()
+    start = z[:-1] - middle
+    to_x = np.array([cos, sin, -(start.real * cos + start.imag * sin)])
+    to_y = np.array([-sin, cos, start.real * sin - start.imag * cos])
+    one = np.array([[0.0], [0.0], [1.0]])
+    to_longer = length * (one * length - 2.0 * to_x)
+    to_dip, to_half = -length * to_y, 0.5 * to_x + one * 0.25 * length
+    places = np.stack([(at - middle).real, (at - middle).imag, np.ones(len(at))], axis=1)
+    half, square, scale = 0.5 * length, 0.5 * length**2, 0.5 / np.pi
+    seen = np.unwrap(np.angle(at - z[0]))[:, None]
     # In strips that stay in the cache.
     rows = max(_STRIP // len(z), 1)
-    for start in range(0, len(at), rows):
-        strip = slice(start, start + rows)
-        dx, dy = at.real[strip, None] - z.real, at.imag[strip, None] - z.imag
-        square = dx * dx + dy * dy
-        on = square == 0.0
-        square[on] = 1.0
-        a, b = dx[:, :-1], dy[:, :-1]
-        x, y = a * cos + b * sin, b * cos - a * sin
-        far_log = 0.5 * np.log(square[:, 1:])
-        # Logarithm of near over far distance, exact also where the panel is small and far away.
-        longer = length * (length - 2.0 * x)
-        ratio = longer / square[:, :-1]
-        last = on[:, 1:]
-        ratio[last] = 0.0
-        fall = -0.5 * np.log1p(ratio)
-        fall[last] = np.broadcast_to(np.log(length), last.shape)[last]
-        turn = np.arctan2(-length * y, x * (x - length) + y * y)
-        whole = x * fall + length * (far_log - 1.0) - y * turn
-        # The sum of the same times the place along the panel, from x log|t| by parts.
-        moment = (0.5 * (x * x - y * y) * fall - x * y * turn) / length
-        moment += 0.5 * (length * far_log - x) - 0.25 * length
-        moment *= 0.5 / np.pi
-        whole *= 0.5 / np.pi
-        out[strip, :-1] = moment - whole
-        out[strip, 1:] -= moment
+    for first in range(0, len(at), rows):
+        strip = slice(first, first + rows)
+        place = places[strip]
+        x, y, longer = place @ to_x, place @ to_y, place @ to_longer
+        yy = y * y
+        near = x * x
+        near += yy
+        far = near + longer
+        if own:
+            on = at[strip, None] == z
+            near[on[:, :-1]], far[on[:, 1:]] = 1.0, 1.0
+        # Logarithm of far over near distance squared, exact also where the panel is small and far away.
+        grown = longer / near
+        if own:
+            grown[on[:, 1:]] = 0.0
+        grown = np.log1p(grown, out=grown)
+        if own:
+            grown[on[:, 1:]] = np.broadcast_to(-2.0 * np.log(length), grown.shape)[on[:, 1:]]
+            grown[on[:, :-1]] = 0.0
+        longer *= 0.5
+        longer += near
+        longer -= square
+        turn = np.arctan2(place @ to_dip, longer)
+        dip = turn * y
+        fallen = x * grown
+        fallen *= -0.5
+        spread = np.log(far, out=far)
+        spread *= half
+        # The sum of the logarithm along the panel, and that of the same times the place along it, by parts.
+        moment = 0.5 * fallen
+        moment -= dip
+        moment *= x
+        yy *= grown
+        yy *= 0.25
+        moment += yy
+        moment /= length
+        fallen -= dip
+        fallen += spread
+        fallen -= length
+        spread *= 0.5
+        moment += spread
+        moment -= place @ to_half
+        out[strip, 1:] = moment
+        fallen -= moment
+        out[strip, :-1] += fallen
         if sources:
-            far = x - length
             if own:
-                first, second = (np.arctan2(-part, y) + 0.5 * np.pi for part in (x, far))
+                ahead = np.arctan2(-x, y) + 0.5 * np.pi
+                ahead[on[:, :-1]], turn[on[:, :-1]] = np.pi, 0.0
             else:
-                first, second = angle[strip, :-1] - lean, angle[strip, 1:] - lean
-            give[strip] = (y * fall + x * first - far * second) / (2.0 * np.pi)
+                # Seen from the first point, and then by what each panel turns the view.
+                ahead = seen[strip] + turn - np.cumsum(turn, axis=1) - np.angle(step)
+            ahead *= length
+            ahead -= 0.5 * y * grown
+            turn *= place @ to_x - length
+            give[strip] = (ahead + turn) * scale
+    out *= -scale
     return out, give

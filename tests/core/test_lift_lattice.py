@@ -7,6 +7,7 @@ import pytest
 from lift_cases import FLAT, coefficients, four_digit, solved, wing
 
 from wingfettle.core.elements.element import EndPlate
+from wingfettle.core.lift.lattice import Lattice, bracket_sheet, forces, ring_strengths, sheets_of
 
 DEGREE = math.radians(1.0)
 
@@ -110,6 +111,63 @@ def test_end_plates_act_as_a_longer_wing():
         last = lift
         gain = (plain[1] / plain[0] ** 2) / (drag / lift**2)
         assert gain == pytest.approx(1.0 + 1.9 * height / 4.0, rel=0.12)
+
+
+def test_outline_of_an_end_plate_counts():
+    # A box drawn as an outline is the plain plate with its rounded corners left square; a triangle that is as high as
+    # it behind, where the wake leaves, and half as large lies between the box and no plate.
+    box = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    wedge = np.array([[0.0, 0.5], [1.0, 0.0], [1.0, 1.0]])
+    rounded, square, sharp = (
+        coefficients(wing(span=4.0, plate=EndPlate(0.3, 0.3, 0.0, 0.0, 0.003, form))) for form in (None, box, wedge)
+    )
+    bare = coefficients(wing(span=4.0))
+    assert square == pytest.approx(rounded, rel=0.01)
+    assert bare[0] < sharp[0] < 0.99 * square[0]
+
+
+def test_nodes_lie_inside_the_outline():
+    # A plate below and ahead only, its lower edge rising aft from 0.3 to 0.1 under the chord line.
+    form = np.array([[0.0, 0.0], [1.0, 2.0 / 3.0], [1.0, 1.0], [0.0, 1.0]])
+    element = wing(span=4.0, degrees=0.0, plate=EndPlate(0.0, 0.3, 0.2, 0.0, 0.003, form))
+    plates = [s for s in sheets_of(element, 0) if s.plate]
+    assert len(plates) == 2
+    for s in plates:
+        x, _, z = s.nodes.reshape(-1, 3).T
+        assert x.max() == pytest.approx(0.2, abs=1e-9)
+        assert z.max() == pytest.approx(1000.0, abs=1e-9)
+        lower = -0.3 + 0.2 * (0.2 - x) / 1.2
+        assert np.all(z - 1000.0 >= np.minimum(lower, -0.3 + 0.2 * 0.95) - 1e-6)
+        assert (z - 1000.0).min() < -0.27
+
+
+@pytest.mark.parametrize("lean", [0.0, 0.3])
+def test_upright_plate_in_a_side_wind(lean):
+    # A plate is a wing on edge: Helmbold's slope for aspect ratio 2, from memory, lies a few percent high.
+    outline = np.array([[0.5, 0.0, -1.0], [-0.5, 0.0, -1.0], [-0.5, 0.0, 1.0], [0.5, 0.0, 1.0]])
+    turn = np.array([[1, 0, 0], [0, math.cos(lean), math.sin(lean)], [0, -math.sin(lean), math.cos(lean)]])
+    lattice = Lattice([bracket_sheet(outline @ turn + [0.0, 0.0, 50.0], 0)])
+    side = np.array([0.0, math.cos(lean), math.sin(lean)])
+    wind = np.array([-1.0, 0.0, 0.0]) + DEGREE * side
+    still = np.tile(wind[:, None], (1, len(lattice.owner)))
+    at_controls = lattice.velocity(lattice.controls, lattice.owner, road=False)
+    strength = ring_strengths(lattice, lattice.normals, at_controls, still)
+    there = lattice.velocity(lattice.bound_middle, lattice.bound_owner, road=False) @ strength + wind[:, None]
+    force = forces(lattice, strength, there, 1.0).sum(axis=0)
+    slope = 2.0 * force @ side / (2.0 * DEGREE)
+    assert 0.9 < slope / 2.6026 < 1.0
+    assert abs(np.cross(force, side)[0]) < 0.01 * abs(force @ side)
+
+
+def test_through_is_velocity_along_normals():
+    # Two ways of summing the same rings, at places well off the sheets, with road and mirrored halves.
+    element = wing(chord=0.3, span=1.2, at=(0.0, 0.0, 1.1), degrees=4.0, plate=EndPlate(0.1, 0.1, 0.02, 0.02, 0.003))
+    lattice = Lattice(sheets_of(element, 0))
+    rng = np.random.default_rng(4)
+    at = rng.uniform(-3.0, 3.0, (200, 3)) * [1.0, 1.0, 0.2] + [0.0, 0.0, 2.0]
+    normals = rng.normal(size=(200, 3))
+    expected = np.einsum("mi,imn->mn", normals, lattice.velocity(at))
+    assert lattice.through(at, normals) == pytest.approx(expected, abs=1e-11)
 
 
 def test_tall_end_plates_approach_plane_flow():

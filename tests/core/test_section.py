@@ -21,7 +21,8 @@ SHAPES = {
     "23012": shape_from_ordinates(*naca5(230, 0.12, 121, closed=True), 6, 14),
 }
 # NACA Report 824, smooth: lift slope a degree, zero-lift angle, greatest lift. At 6e6 from memory (summary table as
-# reprinted in textbooks), at 3e6 from memory with doubt. Neither is a tight gate.
+# reprinted in textbooks), at 3e6 from memory with doubt. Neither is a tight gate, and neither is independent: the
+# method's few constants, the same for all sections, were chosen with these values in view.
 MEASURED = [
     ("0012", 6e6, 0.106, 0.0, 1.59),
     ("2412", 6e6, 0.105, -2.0, 1.68),
@@ -46,11 +47,11 @@ def polar(name: str, reynolds: float, rough: float | None = None) -> Polar:
 def test_measured_sections(name, reynolds, slope, zero, top):
     found = polar(name, reynolds)
     # Measured slopes hold a little more loss than the layers on the section make: the wake is left out.
-    assert 0.97 < math.radians(found.slope) / slope < 1.10
+    assert 0.97 < math.radians(found.slope) / slope < 1.08
     whole = float(found.at(found.zero_lift_rad + math.radians(8.0))[0]) / 8.0
     assert whole == pytest.approx(slope, rel=0.06)
     assert math.degrees(found.zero_lift_rad) == pytest.approx(zero, abs=0.5)
-    assert found.cl_max == pytest.approx(top, abs=0.25)
+    assert found.cl_max == pytest.approx(top, abs=0.2 if reynolds == 6e6 else 0.25)
     assert 12.0 < math.degrees(found.alpha_max_rad) < 18.0
     assert found.converged.mean() > 0.9
 
@@ -103,6 +104,14 @@ def test_past_the_greatest_lift(name):
     assert 0.8 * plate < last < found.cl_max - 0.1
     assert found.separation[-1, 0] < 0.7
     assert found.cd[-1] > 3 * found.cd.min()
+
+
+def test_drag_grows_with_separation():
+    # Measured drag does not fall as the flow leaves (NACA Report 824, from memory); a dip of a twentieth is left open.
+    for name in SHAPES:
+        found = polar(name, 3e6)
+        drag = found.cd[found.alpha_rad > found.zero_lift_rad + math.radians(4.0)]
+        assert np.all(np.diff(drag) > -0.05 * drag[1:])
 
 
 def test_friction_takes_lift_away():
