@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -21,25 +22,31 @@ from ..core.elements.deviation import DeviationSummary
 from ..core.elements.element import Element, EndPlate, InnerStation, placed
 from ..core.elements.loft import QuadMesh, loft
 from ..core.elements.plate_fit import drawn_plate
+from ..core.errors import InputError
 from ..core.geometry.box import Box
-from ..core.geometry.mesh import TriMesh, moved
+from ..core.geometry.mesh import TriMesh, is_rigid, moved
 from ..core.geometry.signed import SignedSurface
 from ..core.report.callouts import Colour, Drawing
 from ..core.sections.shape import SectionShape
 from ..core.units import from_degrees, from_mm, to_degrees, to_mm
 
-ZONE_ATTRIBUTE = "wingfettle_zone"
+ZONE_ATTRIBUTE = "wingfettle_zone_from_1"
+"""Zone of each face, the first is 1: faces that are made later get Blender's own 0, which is none."""
+_OLD_ZONE_ATTRIBUTE = "wingfettle_zone"
+"""What earlier files have: the first zone is 0, none is -1."""
 FLAG_ATTRIBUTE = "wingfettle_collides"
 COLLISION_COLOUR = (0.75, 0.0, 0.25)
-MARK_M = 0.008
+SAME_MESH_M = 1e-5
+"""An element's points lie no farther from those of its numbers: they are kept as 32-bit numbers."""
+FONT_SIZE = 1.2
+"""Size of Blender's own letters over that of the view's, for the same height."""
+MARK_M = 0.015
 """How far the paint on colliding faces reaches past them."""
 
 
 def mesh_of(obj: bpy.types.Object) -> TriMesh:
     """The object's triangles in world axes, one Blender unit a metre."""
-    mesh = own_mesh(obj)
-    matrix = np.array(obj.matrix_world)
-    return mesh if np.array_equal(matrix, np.eye(4)) else mesh.transformed(matrix)
+    return mesh_where(obj, own_mesh(obj))
 
 
 def own_mesh(obj: bpy.types.Object) -> TriMesh:
@@ -53,10 +60,116 @@ def own_mesh(obj: bpy.types.Object) -> TriMesh:
     return TriMesh(points.reshape(-1, 3).astype(np.float64), triangles.reshape(-1, 3))
 
 
-def fingerprint(obj: bpy.types.Object) -> str:
-    """Changes whenever the object's own mesh does."""
-    mesh = own_mesh(obj)
-    return hashlib.blake2b(mesh.points.tobytes() + mesh.triangles.tobytes(), digest_size=16).hexdigest()
+_marks: dict[tuple[str, int], str] = {}
+
+
+def mesh_mark(obj: bpy.types.Object) -> str:
+    """Changes whenever the object's own mesh does; read again only after ``forget_marks``."""
+    data = obj.data
+    key = "mesh", data.session_uid
+    if key not in _marks:
+        points = np.empty(3 * len(data.vertices), np.float32)
+        _attribute(data, "position", "vector", points)
+        corners = np.empty(len(data.loops), np.int32)
+        _attribute(data, ".corner_vert", "value", corners)
+        _marks[key] = _digest(points, corners, np.array(len(data.polygons)))
+    return _marks[key]
+
+
+def zone_mark(obj: bpy.types.Object) -> str:
+    """Changes whenever the zones of the object's faces do; read again only after ``forget_marks``."""
+    key = "zones", obj.data.session_uid
+    if key not in _marks:
+        _marks[key] = _digest(_face_zones(obj))
+    return _marks[key]
+
+
+def mount_mark(obj: bpy.types.Object) -> str:
+    """Changes whenever what a mount's modifiers make of its mesh does; read again only after ``forget_marks``."""
+    key = "mount", obj.session_uid
+    if not modifiers_shown(obj):
+        return mesh_mark(obj)
+    if key not in _marks and _evaluated(obj) is not None:
+        mesh = evaluated_mesh(obj)
+        _marks[key] = _digest(mesh.points, mesh.triangles)
+    return f"{mesh_mark(obj)} {_marks.get(key, 'hidden')}"
+
+
+def forget_marks(changed: Iterable[bpy.types.ID] | None = None) -> None:
+    """Have the marks of these meshes and objects read again; without any, forget all, those of another file too."""
+    if changed is None:
+        _marks.clear()
+        return
+    for one in changed:
+        # What the modifiers of a hidden mount make is not known; it stays as it was seen last.
+        if not isinstance(one, bpy.types.Object):
+            _marks.pop(("mesh", one.session_uid), None)
+            _marks.pop(("zones", one.session_uid), None)
+        elif _evaluated(one) is not None:
+            _marks.pop(("mount", one.session_uid), None)
+
+
+def _digest(*arrays: np.ndarray) -> str:
+    found = hashlib.blake2b(digest_size=16)
+    for values in arrays:
+        found.update(np.ascontiguousarray(values).data)
+    return found.hexdigest()
+
+
+def _attribute(data: bpy.types.Mesh, name: str, field: str, into: np.ndarray) -> None:
+    """Read a built-in attribute; a mesh without points or faces has none."""
+    if len(into):
+        data.attributes[name].data.foreach_get(field, into)
+
+
+def modifiers_shown(obj: bpy.types.Object) -> bool:
+    """Whether modifiers or shape keys show the object otherwise than its mesh is."""
+    return any(m.show_viewport for m in obj.modifiers) or obj.data.shape_keys is not None
+
+
+def evaluated_mesh(obj: bpy.types.Object) -> TriMesh:
+    """The object's triangles in its own axes, as its modifiers leave them.
+
+    Raises:
+        InputError: it is hidden, so that its modifiers are not worked out.
+    """
+    if not modifiers_shown(obj):
+        return own_mesh(obj)
+    seen = _evaluated(obj)
+    if seen is None:
+        raise InputError(f"“{obj.name}” is hidden, so what its modifiers make of it is not known; show it first.")
+    return own_mesh(seen)
+
+
+def _evaluated(obj: bpy.types.Object) -> bpy.types.Object | None:
+    """The object as it is shown, or None where it is hidden."""
+    # A hidden object seems evaluated, too, without its modifiers.
+    if not obj.visible_get():
+        return None
+    seen = obj.evaluated_get(bpy.context.view_layer.depsgraph)
+    return seen if seen.is_evaluated else None
+
+
+def refuse_scaled(obj: bpy.types.Object) -> None:
+    """Refuse a part that does not only turn and shift.
+
+    Raises:
+        InputError: it, or what it hangs on, is scaled or mirrored.
+    """
+    if is_rigid(np.array(obj.matrix_world)):
+        return
+    culprit = obj
+    while culprit.parent is not None and not is_rigid(np.array(culprit.parent.matrix_world)):
+        culprit = culprit.parent
+    if culprit != obj:
+        raise InputError(
+            f"“{obj.name}” hangs on “{culprit.name}”, which is scaled; set the scale of “{culprit.name}” to 1 (Alt S)."
+        )
+    if obj.wingfettle.role == "ELEMENT":
+        raise InputError(
+            f"“{obj.name}” is scaled; set its scale to 1 (Alt S) and change span and chord by their numbers."
+        )
+    raise InputError(f"“{obj.name}” is scaled or mirrored; apply its scale (Ctrl A).")
 
 
 def write_triangles(data: bpy.types.Mesh, mesh: TriMesh) -> None:
@@ -68,8 +181,7 @@ def keep_faces(obj: bpy.types.Object, scan: TriMesh, keep: np.ndarray) -> None:
     """Leave only the faces of ``scan``, the object's mesh, where ``keep`` is true; they stay in their zones."""
     zones = zones_of(obj)[keep]
     write_triangles(obj.data, scan.subset(keep))
-    write_faces(obj, ZONE_ATTRIBUTE, zones)
-    paint_faces(obj, zones + 1)
+    write_zones(obj, zones)
 
 
 def write_quads(data: bpy.types.Mesh, mesh: QuadMesh) -> None:
@@ -78,6 +190,7 @@ def write_quads(data: bpy.types.Mesh, mesh: QuadMesh) -> None:
 
 
 def _write(data: bpy.types.Mesh, points: np.ndarray, faces: list[np.ndarray]) -> None:
+    forget_marks([data])
     data.clear_geometry()
     data.vertices.add(len(points))
     data.vertices.foreach_set("co", points.astype(np.float32).ravel())
@@ -122,39 +235,91 @@ def material(name: str, colour: tuple[float, float, float], roughness: float = 0
     return found
 
 
+def _face_of(obj: bpy.types.Object) -> np.ndarray | None:
+    """(m,) the mesh's face that each of its triangles is cut from; None where all faces are triangles."""
+    data = obj.data
+    data.calc_loop_triangles()
+    if len(data.loop_triangles) == len(data.polygons):
+        return None
+    number = np.empty(len(data.loop_triangles), np.int32)
+    data.loop_triangle_polygons.foreach_get("value", number)
+    return number
+
+
+def _by_triangle(obj: bpy.types.Object, values: np.ndarray) -> np.ndarray:
+    """One value a triangle (m,) of one a face of the mesh."""
+    number = _face_of(obj)
+    return values if number is None else values[number]
+
+
+def _by_face(obj: bpy.types.Object, values: np.ndarray) -> np.ndarray:
+    """One value a face of the mesh of one a triangle (m,): the largest."""
+    number = _face_of(obj)
+    return values if number is None else np.maximum.reduceat(values, np.flatnonzero(np.diff(number, prepend=-1)))
+
+
+def whole_faces(obj: bpy.types.Object, chosen: np.ndarray) -> np.ndarray:
+    """(m,) bool, all triangles of the faces that have one in ``chosen`` (m,)."""
+    return _by_triangle(obj, _by_face(obj, np.asarray(chosen, bool)))
+
+
+def faces_words(obj: bpy.types.Object, chosen: np.ndarray) -> str:
+    """How many faces of the mesh the triangles ``chosen`` (m,) are, in words."""
+    count = int(_by_face(obj, np.asarray(chosen, bool)).sum())
+    return f"{count} face{'s' * (count != 1)}"
+
+
 def selected_faces(obj: bpy.types.Object) -> np.ndarray:
-    """(m,) bool, the faces that are selected in the mesh."""
+    """(m,) bool, the triangles whose faces are selected in the mesh."""
     chosen = np.empty(len(obj.data.polygons), bool)
     obj.data.polygons.foreach_get("select", chosen)
-    return chosen
+    return _by_triangle(obj, chosen)
 
 
 def select_faces(obj: bpy.types.Object, chosen: np.ndarray) -> None:
-    """Select just these faces of the mesh."""
+    """Select just the faces of the mesh that these triangles (m,) are cut from."""
     data = obj.data
     data.vertices.foreach_set("select", np.zeros(len(data.vertices), bool))
     data.edges.foreach_set("select", np.zeros(len(data.edges), bool))
-    data.polygons.foreach_set("select", np.asarray(chosen, bool))
+    data.polygons.foreach_set("select", _by_face(obj, np.asarray(chosen, bool)))
     data.update()
 
 
 def zones_of(obj: bpy.types.Object) -> np.ndarray:
-    """(m,) int32, zone of each face, -1 for none."""
-    zones = np.full(len(obj.data.polygons), -1, np.int32)
-    attribute = obj.data.attributes.get(ZONE_ATTRIBUTE)
-    if attribute is not None:
-        attribute.data.foreach_get("value", zones)
-    return zones
+    """(m,) int32, zone of each triangle, -1 for none."""
+    return _by_triangle(obj, _face_zones(obj))
+
+
+def _face_zones(obj: bpy.types.Object) -> np.ndarray:
+    """(faces of the mesh,) int32, -1 for none."""
+    zones = np.zeros(len(obj.data.polygons), np.int32)
+    for name, first in ((ZONE_ATTRIBUTE, 1), (_OLD_ZONE_ATTRIBUTE, 0)):
+        attribute = obj.data.attributes.get(name)
+        if attribute is not None:
+            attribute.data.foreach_get("value", zones)
+            return zones - first
+    return zones - 1
+
+
+def write_zones(obj: bpy.types.Object, zones: np.ndarray) -> None:
+    """Store the zone of each triangle (m,), -1 for none, on the mesh's faces, and show them by it."""
+    of_faces = _by_face(obj, zones)
+    forget_marks([obj.data])
+    old = obj.data.attributes.get(_OLD_ZONE_ATTRIBUTE)
+    if old is not None:
+        obj.data.attributes.remove(old)
+    write_faces(obj, ZONE_ATTRIBUTE, of_faces + 1)
+    paint_faces(obj, of_faces + 1)
 
 
 def write_faces(obj: bpy.types.Object, name: str, values: np.ndarray) -> None:
-    """Store one integer a face."""
+    """Store one integer a face of the mesh."""
     attribute = obj.data.attributes.get(name) or obj.data.attributes.new(name, "INT", "FACE")
     attribute.data.foreach_set("value", values.astype(np.int32))
 
 
 def paint_faces(obj: bpy.types.Object, slots: np.ndarray) -> None:
-    """Give each face the material slot numbered in ``slots``."""
+    """Give each face of the mesh the material slot numbered in ``slots``."""
     obj.data.polygons.foreach_set("material_index", slots.astype(np.int32))
     obj.data.update()
 
@@ -192,9 +357,21 @@ def both_ways(reach: float, steps: int) -> np.ndarray:
     return reach / steps * np.arange(-steps, steps + 1)
 
 
-def quarter_chord(element: Element) -> np.ndarray:
-    """(3,) m, the element's quarter-chord point at mid-span."""
-    return element.station(0.0).place(np.array([[0.25, 0.0]]))[0]
+def quarter_chord(obj: bpy.types.Object) -> np.ndarray:
+    """(3,) m, an element's quarter-chord point at mid-span, where it stands."""
+    own = element_of(obj).station(0.0).place(np.array([[0.25, 0.0]]))
+    return moved(own, np.array(obj.matrix_world))[0]
+
+
+def middle_of(objects: list[bpy.types.Object]) -> np.ndarray:
+    """(3,) m, the middle of the box about these objects."""
+    points = np.concatenate([moved(evaluated_mesh(o).points, np.array(o.matrix_world)) for o in objects])
+    return 0.5 * (points.min(axis=0) + points.max(axis=0))
+
+
+def same(places: np.ndarray, values: Any) -> bool:
+    """Whether places (n, 3) are these 3 n values."""
+    return places.size == len(values) and np.array_equal(places.ravel(), np.array(values, float))
 
 
 def show_picture(name: str, pixels: np.ndarray) -> None:
@@ -412,7 +589,10 @@ def _write_station(numbers: bpy.types.PropertyGroup, element: Element, station: 
 
 def copy_element(source: bpy.types.Object, copy: bpy.types.Object) -> None:
     """Give ``copy`` the element of ``source`` and what was found out about it."""
-    for told in ("section_name", "tip_section_name", "measured", "findings", "covered"):
+    for told in (
+        *("section_name", "tip_section_name", "measured", "findings", "covered"),
+        *("rides", "mounts_mm", "modulus_gpa", "wall_mm", "quads_along_section", "quads_along_span"),
+    ):
         setattr(copy.wingfettle, told, getattr(source.wingfettle, told))
     write_element(copy, element_of(source))
     for made, found in zip(copy.wingfettle.inner, _in_order(source.wingfettle.inner), strict=True):
@@ -507,8 +687,21 @@ def element_key(obj: bpy.types.Object) -> str:
 
 
 def element_triangles(obj: bpy.types.Object) -> TriMesh:
-    """The element's outer skin in full precision, from its numbers."""
-    return _lofted(obj).outer_triangles()
+    """The element's outer skin in full precision, from its numbers.
+
+    Raises:
+        InputError: the object's own mesh is another: it was edited by hand, or its move was applied to it.
+    """
+    mesh, data = _lofted(obj), obj.data
+    points = np.empty(3 * len(data.vertices), np.float32)
+    _attribute(data, "position", "vector", points)
+    same = len(points) == mesh.points.size and len(data.polygons) == len(mesh.face_eta)
+    if not same or not np.abs(points.reshape(-1, 3) - mesh.points).max() < SAME_MESH_M:
+        raise InputError(
+            f"The mesh of “{obj.name}” is not that of its numbers: it was edited, or its move applied to it; undo "
+            "that, or change a number to rebuild it."
+        )
+    return mesh.outer_triangles()
 
 
 def pose_of(obj: bpy.types.Object) -> np.ndarray | None:
@@ -528,6 +721,7 @@ def placed_element(obj: bpy.types.Object) -> Element:
     Raises:
         InputError: it was scaled, or turned about another axis than the car's y.
     """
+    refuse_scaled(obj)
     element, pose = element_of(obj), pose_of(obj)
     return element if pose is None else placed(element, pose)
 
@@ -581,7 +775,8 @@ def put_before_camera(scene: bpy.types.Scene, drawing: Drawing) -> list[bpy.type
         made.append(obj)
     for writing in drawing.writing:
         curve = bpy.data.curves.new("Writing", "FONT")
-        curve.body, curve.size = writing.text, writing.height * float(np.linalg.norm(up)) * (1.0 - 0.008)
+        curve.body = writing.text
+        curve.size = FONT_SIZE * writing.height * float(np.linalg.norm(up)) * (1.0 - 0.008)
         curve.materials.append(_glow(writing.colour))
         obj = bpy.data.objects.new("Writing", curve)
         scene.collection.objects.link(obj)
@@ -589,7 +784,7 @@ def put_before_camera(scene: bpy.types.Scene, drawing: Drawing) -> list[bpy.type
         made.append(obj)
     for obj in made:
         obj.matrix_world = camera.matrix_world @ Matrix.Translation(obj.location)
-        obj.visible_shadow = obj.visible_diffuse = obj.visible_glossy = False
+        _only_seen(obj)
     return made
 
 
@@ -608,31 +803,86 @@ def _glow(colour: Colour) -> bpy.types.Material:
     return found
 
 
-def wear_map(obj: bpy.types.Object, colours: np.ndarray) -> np.ndarray:
-    """Show the object by ``colours`` (points or fewer, 4), linear light; returns the slots (m,) its faces had."""
-    every = np.full((len(obj.data.vertices), 4), 0.4)
-    every[: len(colours)] = colours
-    write_colours(obj, "Clearance", every)
-    slots = np.empty(len(obj.data.polygons), np.int32)
-    obj.data.polygons.foreach_get("material_index", slots)
-    look = bpy.data.materials.get("Clearance map")
-    if look is None:
-        look = material("Clearance map", (0.8, 0.8, 0.8))
-        tree = look.node_tree
+def wearing_map(
+    obj: bpy.types.Object, mesh: TriMesh, colours: np.ndarray, hits: np.ndarray | None, into: bpy.types.Collection
+) -> bpy.types.Object:
+    """A stand-in for the object where it stands, to be rendered in its place; the caller removes it.
+
+    Args:
+        obj: an element, a mount or the body.
+        mesh: its triangles in its own axes.
+        colours: (points, 4) linear light.
+        hits: (triangles,) bool, those that collide; they and their neighbours have the look of collisions. None
+            where that is not looked at.
+        into: where the stand-in goes.
+    """
+    made = new_object(f"Clearance of {obj.name}", into, mesh)
+    made.data.set_sharp_from_angle(angle=from_degrees(35.0))
+    made.matrix_world = obj.matrix_world.copy()
+    write_colours(made, "Clearance", colours)
+    for look in (_map_look(), _collision_look()):
+        made.data.materials.append(look)
+    if hits is not None:
+        paint_faces(made, widened(mesh, hits, MARK_M))
+    return made
+
+
+def mesh_where(obj: bpy.types.Object, mesh: TriMesh) -> TriMesh:
+    """A mesh in the object's own axes, moved to where the object stands."""
+    matrix = np.array(obj.matrix_world)
+    return mesh if np.array_equal(matrix, np.eye(4)) else mesh.transformed(matrix)
+
+
+def _map_look() -> bpy.types.Material:
+    """The colours of a clearance map, half of them as they are and half as lit, so that form and legend both read."""
+    found = bpy.data.materials.get("Clearance colours")
+    if found is None:
+        found = material("Clearance colours", (0.8, 0.8, 0.8))
+        tree = found.node_tree
         shader = next(n for n in tree.nodes if n.type == "BSDF_PRINCIPLED")
-        attribute = tree.nodes.new("ShaderNodeVertexColor")
+        attribute, half = tree.nodes.new("ShaderNodeVertexColor"), tree.nodes.new("ShaderNodeVectorMath")
         attribute.layer_name = "Clearance"
-        tree.links.new(attribute.outputs["Color"], shader.inputs["Base Color"])
-    obj.data.materials.append(look)
-    paint_faces(obj, np.full(len(slots), len(obj.data.materials) - 1))
-    return slots
+        half.operation, half.inputs["Scale"].default_value = "SCALE", 0.5
+        tree.links.new(attribute.outputs["Color"], half.inputs[0])
+        for socket in ("Base Color", "Emission Color"):
+            tree.links.new(half.outputs["Vector"], shader.inputs[socket])
+        shader.inputs["Emission Strength"].default_value = 1.0
+    return found
 
 
-def take_map_off(obj: bpy.types.Object, slots: np.ndarray) -> None:
-    """Undo ``wear_map``."""
-    paint_faces(obj, slots)
-    obj.data.materials.pop(index=len(obj.data.materials) - 1)
-    obj.data.color_attributes.remove(obj.data.color_attributes["Clearance"])
+def line_in_picture(
+    scene: bpy.types.Scene, ends: np.ndarray, matrix: Any, width: float, nearer_px: float, colour: Colour
+) -> bpy.types.Object:
+    """A wire along straight pieces, for the scene camera's picture; the caller removes it.
+
+    Args:
+        scene: whose camera looks.
+        ends: (k, 2, 3) m.
+        matrix: where they are moved to, or None.
+        width: px.
+        nearer_px: how far it is pulled towards the eye.
+        colour: sRGB.
+    """
+    if matrix is not None:
+        ends = moved(ends.reshape(-1, 3), np.array(matrix)).reshape(-1, 2, 3)
+    camera = scene.camera
+    eye = np.array(camera.matrix_world.translation)
+    to_eye = eye - ends
+    far = np.linalg.norm(to_eye, axis=2, keepdims=True)
+    corners = np.array([tuple(c) for c in camera.data.view_frame(scene=scene)])
+    point = np.ptp(corners[:, 0]) / frame_of(scene)[0]  # m a px, at the depth of the frame
+    if camera.data.type == "PERSP":
+        point *= float(far.mean()) / abs(corners[0, 2])
+    lifted = ends + to_eye / far * (nearer_px * point)
+    made = polylines("Border", list(lifted), 0.5 * width * point, scene.collection)
+    made.data.materials.append(_glow(colour))
+    _only_seen(made)
+    return made
+
+
+def _only_seen(obj: bpy.types.Object) -> None:
+    """Let an object throw no shadow and no light on others."""
+    obj.visible_shadow = obj.visible_diffuse = obj.visible_glossy = False
 
 
 def read_bytes(path: str) -> bytes:
@@ -667,21 +917,42 @@ def _first_form(numbers: bpy.types.PropertyGroup, which: str) -> SectionShape:
     )
 
 
-def flag_element(obj: bpy.types.Object, hits: np.ndarray) -> None:
-    """Store which of the element's faces collide, and paint them and their neighbours."""
+def flag_element(obj: bpy.types.Object, hits: np.ndarray | None) -> None:
+    """Store which of the element's faces collide (none: no face), and paint them and their neighbours."""
     mesh = _lofted(obj)
+    if len(mesh.face_eta) != len(obj.data.polygons):  # edited by hand
+        return
     _dress(obj)
-    write_faces(obj, FLAG_ATTRIBUTE, mesh.faces_hit(hits))
-    _paint(obj, mesh.faces_hit(widened(mesh.outer_triangles(), hits, MARK_M)), _completed(obj, mesh))
+    plain = np.zeros(len(mesh.face_eta), bool)
+    around = plain if hits is None else mesh.faces_hit(widened(mesh.outer_triangles(), hits, MARK_M))
+    _flag(obj, plain if hits is None else mesh.faces_hit(hits), around, _completed(obj, mesh))
 
 
-def flag_body(obj: bpy.types.Object, mesh: TriMesh, hits: list[np.ndarray]) -> None:
-    """The same for the body's faces numbered in any of ``hits``; others keep their zone's material."""
-    flagged = np.zeros(len(obj.data.polygons), bool)
-    for numbers in hits:
-        flagged[numbers] = True
-    write_faces(obj, FLAG_ATTRIBUTE, flagged)
-    _paint(obj, widened(mesh, flagged, MARK_M), zones_of(obj) + 1)
+def flag_body(obj: bpy.types.Object, mesh: TriMesh | None, hits: list[np.ndarray]) -> None:
+    """The same for the body's triangles numbered in any of ``hits``; others keep their zone's material.
+
+    Args:
+        obj: the body.
+        mesh: its triangles; may be left out where nothing is hit.
+        hits: (k,) each.
+    """
+    zones = _face_zones(obj)
+    if mesh is None or not any(len(numbers) for numbers in hits):
+        nothing = np.zeros(len(zones), bool)
+        _flag(obj, nothing, nothing, zones + 1)
+        return
+    flagged = np.zeros(len(mesh.triangles), bool)
+    flagged[np.concatenate(hits)] = True
+    _flag(obj, _by_face(obj, flagged), _by_face(obj, widened(mesh, flagged, MARK_M)), zones + 1)
+
+
+def flagged(obj: bpy.types.Object) -> np.ndarray:
+    """(faces of the mesh,) bool, whether they are stored as colliding."""
+    found = np.zeros(len(obj.data.polygons), np.int32)
+    attribute = obj.data.attributes.get(FLAG_ATTRIBUTE)
+    if attribute is not None:
+        attribute.data.foreach_get("value", found)
+    return found > 0
 
 
 def paint_zone(obj: bpy.types.Object, zone: int, colour: bpy.types.Material) -> None:
@@ -689,7 +960,7 @@ def paint_zone(obj: bpy.types.Object, zone: int, colour: bpy.types.Material) -> 
     while len(obj.data.materials) < zone + 2:
         obj.data.materials.append(colour)
     obj.data.materials[zone + 1] = colour
-    paint_faces(obj, zones_of(obj) + 1)
+    paint_faces(obj, _face_zones(obj) + 1)
 
 
 def drop_zone_look(obj: bpy.types.Object, zone: int) -> None:
@@ -714,53 +985,34 @@ def label(
 
 
 def _collision_look() -> bpy.types.Material:
-    """Checks of 6 mm, so that the mark is a pattern and not a hue alone."""
-    found = bpy.data.materials.get("Collides")
-    if found is None:
-        found = material("Collides", COLLISION_COLOUR)
-        tree = found.node_tree
+    """Checks a hundredth of the picture wide, so that the mark is a pattern and not a hue alone at any distance."""
+    found = material("Collides", COLLISION_COLOUR)
+    tree = found.node_tree
+    if tree.nodes.get("Window checks") is None:  # new, or of a file whose checks were too fine to be seen
         shader = next(n for n in tree.nodes if n.type == "BSDF_PRINCIPLED")
-        checks = tree.nodes.new("ShaderNodeTexChecker")
-        place = tree.nodes.new("ShaderNodeTexCoord")
-        checks.inputs["Scale"].default_value = 160.0
+        checks, place = tree.nodes.new("ShaderNodeTexChecker"), tree.nodes.new("ShaderNodeTexCoord")
+        even = tree.nodes.new("ShaderNodeVectorMath")
+        checks.name, even.operation = "Window checks", "MULTIPLY"
+        even.inputs[1].default_value = (1.0, 0.625, 0.0)
+        checks.inputs["Scale"].default_value = 100.0
         checks.inputs["Color1"].default_value = (*COLLISION_COLOUR, 1.0)
         checks.inputs["Color2"].default_value = (1.0, 1.0, 1.0, 1.0)
-        tree.links.new(place.outputs["Object"], checks.inputs["Vector"])
+        tree.links.new(place.outputs["Window"], even.inputs[0])
+        tree.links.new(even.outputs["Vector"], checks.inputs["Vector"])
         tree.links.new(checks.outputs["Color"], shader.inputs["Base Color"])
     return found
 
 
-def _paint(obj: bpy.types.Object, flagged: np.ndarray, slots: np.ndarray) -> None:
-    warning = _collision_look()
-    if warning.name not in obj.data.materials:
-        obj.data.materials.append(warning)
-    paint_faces(obj, np.where(flagged, obj.data.materials.find(warning.name), slots))
-
-
-def studio(scene: bpy.types.Scene, camera_matrix: np.ndarray, width: int, samples: int) -> None:
-    """One camera, one sun and a pale sky; Cycles on the processor, so that it renders anywhere."""
-    camera = scene.camera
-    if camera is None:
-        camera = scene.camera = bpy.data.objects.new("Camera", bpy.data.cameras.new("Camera"))
-        scene.collection.objects.link(camera)
-        sun = bpy.data.objects.new("Sun", bpy.data.lights.new("Sun", "SUN"))
-        sun.data.energy, sun.data.angle = 2.5, 0.15
-        sun.rotation_euler = (0.7, -0.5, 0.4)
-        scene.collection.objects.link(sun)
-        scene.world = scene.world or bpy.data.worlds.new("World")
-        scene.world.use_nodes = True
-        sky = next(n for n in scene.world.node_tree.nodes if n.type == "BACKGROUND")
-        sky.inputs["Color"].default_value = (0.75, 0.80, 0.88, 1.0)
-        sky.inputs["Strength"].default_value = 0.6
-    camera.matrix_world = camera_matrix.T
-    camera.data.lens = 45.0
-    scene.render.engine = "CYCLES"
-    scene.cycles.device = "CPU"
-    scene.cycles.samples = samples
-    scene.cycles.use_denoising = True
-    scene.cycles.max_bounces = 4
-    scene.view_settings.view_transform = "Standard"
-    scene.render.use_persistent_data = True
-    scene.render.resolution_x, scene.render.resolution_y = width, width * 5 // 8
-    scene.render.resolution_percentage = 100
-    scene.render.image_settings.file_format = "PNG"
+def _flag(obj: bpy.types.Object, hit: np.ndarray, marked: np.ndarray, slots: np.ndarray) -> None:
+    """Store ``hit`` and paint ``marked``, the rest by ``slots`` (one value a face); what is so already stays."""
+    if (hit != flagged(obj)).any():
+        write_faces(obj, FLAG_ATTRIBUTE, hit)
+    if marked.any():
+        warning = _collision_look()
+        if warning.name not in obj.data.materials:
+            obj.data.materials.append(warning)
+        slots = np.where(marked, obj.data.materials.find(warning.name), slots)
+    painted = np.empty(len(slots), np.int32)
+    obj.data.polygons.foreach_get("material_index", painted)
+    if (painted != slots).any():
+        paint_faces(obj, slots)

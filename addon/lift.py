@@ -69,9 +69,9 @@ class WINGFETTLE_OT_estimate_lift(BackgroundOperator, bpy.types.Operator):
         )
         result = yield from aside(task, low=0.02, high=0.98)
         answers.keep(ticket, result)
-        variant = settings.variant_named(scene, name)
-        if variant is not None:
-            _draw_arrows(variant, result, assembly)
+        still = settings.variant_named(scene, name)
+        if still is not None:
+            _draw_arrows(still, result, assembly)
         return " ".join(e.sentence for e in result.elements)
 
 
@@ -148,7 +148,7 @@ class WINGFETTLE_OT_paint_pressure(BackgroundOperator, bpy.types.Operator):
             found = {key: flow.surface_pressure(element, points) for key, (element, points) in objects.items()}
             if body is not None:
                 found[name] = flow.body_pressure(body.points)
-            return flow, {key: pressure_colours(cp, LOW, HIGH) for key, cp in found.items()}
+            return flow, {key: pressure_look(cp) for key, cp in found.items()}
 
         yield 0.02, "Working out the pressure"
         flow, colours = yield from aside(task, low=0.05, high=0.95)
@@ -183,9 +183,14 @@ def _show_pressure(context: bpy.types.Context, on: bool) -> None:
     bridge.shade_views(context, "VERTEX" if on else "MATERIAL")
 
 
+def pressure_look(found: Any) -> Any:
+    """(n, 4) linear light for pressure coefficients (n,)."""
+    return pressure_colours(found, LOW, HIGH)
+
+
 def drawn_legend(scale: float) -> Drawing:
     """The scale of the painted pressure."""
-    words = ("Pressure coefficient", "(0: the free wind's, 1: the wind stopped)")
+    words = ("Pressure coefficient", "1: wind stopped")
     return legend(words, pressure_steps(LOW, HIGH), pressure_ticks(LOW, HIGH), (), scale)
 
 
@@ -213,11 +218,11 @@ class WINGFETTLE_OT_draw_streamlines(BackgroundOperator, bpy.types.Operator):
         yield 0.02, "Following the air"
         flow, lines = yield from aside(task, low=0.05, high=0.98)
         answers.keep(ticket, flow)
-        variant = settings.variant_named(scene, name)
-        if variant is None:
+        still = settings.variant_named(scene, name)
+        if still is None:
             raise InputError(f"Variant “{name}” has gone meanwhile.")
-        _replace_marks(variant, "Streamlines")
-        made = bridge.polylines(f"Streamlines ({name})", lines, 0.0015, variant.elements)
+        _replace_marks(still, "Streamlines")
+        made = bridge.polylines(f"Streamlines ({name})", lines, 0.0015, still.elements)
         made.data.materials.append(bridge.material("Streamline", (0.85, 0.86, 0.84), 0.6))
         made.wingfettle.role = "MARK"
         return f"{sum(len(line) > 1 for line in lines)} streamlines {job.stream_y_mm:.0f} mm from the centre plane."
@@ -249,7 +254,7 @@ class WINGFETTLE_OT_draw_span_load(JobOperator, bpy.types.Operator):
             made.data.materials.append(look)
             peak = max(load.load_n_m, key=abs)
             text = bridge.label(
-                f"Label load of {lift.element}", f"{lift.element}: up to {peak:+.0f} N/m", curve[len(curve) // 2],
+                f"Label load of {lift.element}", f"{lift.element}: up to {peak:+.0f} N/m", curve[-1],
                 variant.elements, look,
             )  # fmt: skip
             for obj in (made, text):

@@ -191,7 +191,11 @@ class VariantItem(bpy.types.PropertyGroup):
 
     elements: PointerProperty(type=bpy.types.Collection)
     picture: StringProperty(subtype="FILE_PATH")
+    picture_mark: StringProperty(options={"HIDDEN"}, description="Which file that was, and of what")
     clearance_picture: StringProperty(subtype="FILE_PATH")
+    clearance_picture_mark: StringProperty(options={"HIDDEN"}, description="Which file that was, and of what")
+    pressure_picture: StringProperty(subtype="FILE_PATH")
+    pressure_picture_mark: StringProperty(options={"HIDDEN"}, description="Which file that was, and of what")
 
 
 class SceneSettings(bpy.types.PropertyGroup):
@@ -235,6 +239,7 @@ class SceneSettings(bpy.types.PropertyGroup):
         ],
     )
     body: PointerProperty(type=bpy.types.Object)
+    marks_of: StringProperty(description="Of which state the collision marks on the meshes tell", options={"HIDDEN"})
     body_state: StringProperty(description="Changes whenever the body's faces or zones do", options={"HIDDEN"})
     posed: BoolProperty(description="Whether the body is in vehicle axes")
     road_picks: CollectionProperty(type=Pick)
@@ -327,6 +332,8 @@ class SceneSettings(bpy.types.PropertyGroup):
         name="Opens to (°)", description="How far the lid is to open", min=1.0, max=180.0, default=75.0, precision=1
     )
     hinge_picks: CollectionProperty(type=Pick)
+    hinge_fitted: FloatVectorProperty(size=6, description="Both points as the fit to a hinge's faces gave them")
+    hinge_rms_mm: FloatProperty(description="How far the faces lay off a round (rms) in that fit")
     slide_aft_mm: FloatProperty(name="Fore and aft (±mm)", min=1.0, default=60.0, precision=0)
     slide_up_mm: FloatProperty(name="Height (±mm)", min=1.0, default=60.0, precision=0)
     slide_turn_deg: FloatProperty(name="Incidence (±°)", min=0.1, default=6.0, precision=1)
@@ -372,14 +379,17 @@ def active_variant(scene: bpy.types.Scene) -> VariantItem | None:
 
 def element_objects(variant: VariantItem) -> list[bpy.types.Object]:
     """The variant's elements, by name."""
-    return sorted(
-        (o for o in variant.elements.objects if o.wingfettle.role == "ELEMENT"), key=lambda o: o.wingfettle.element
-    )
+    return sorted((o for o in _objects(variant) if o.wingfettle.role == "ELEMENT"), key=lambda o: o.wingfettle.element)
 
 
 def mount_objects(variant: VariantItem) -> list[bpy.types.Object]:
     """The variant's mounts, by name."""
-    return sorted((o for o in variant.elements.objects if o.wingfettle.role == "MOUNT"), key=lambda o: o.name)
+    return sorted((o for o in _objects(variant) if o.wingfettle.role == "MOUNT"), key=lambda o: o.name)
+
+
+def _objects(variant: VariantItem) -> list[bpy.types.Object]:
+    """What lies in the variant's collection; nothing where that was deleted by hand."""
+    return list(variant.elements.objects) if variant.elements is not None else []
 
 
 def with_role(scene: bpy.types.Scene, role: str, element: str) -> bpy.types.Object | None:

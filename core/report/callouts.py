@@ -81,7 +81,8 @@ class Callout:
 
 
 def told_distances(results: Sequence[PartClearance], reach_m: float) -> list[tuple[Floats, Floats, str]]:
-    """Which distances to show: of each zone the nearest part, if it is not clear or within ``reach_m``.
+    """Which distances to show: of each zone the nearest part (the deepest, where some cross it), if it is
+    not clear or within ``reach_m``.
 
     Returns:
         (3,) m on the part, (3,) m on the body, label; the most pressing first.
@@ -95,15 +96,26 @@ def told_distances(results: Sequence[PartClearance], reach_m: float) -> list[tup
     for result, zone in sorted(nearest.values(), key=lambda pair: _pressing(pair[1])):
         if zone.verdict == "clear" and zone.distance_m > reach_m:
             continue
-        words = f"{to_mm(zone.distance_m):.1f} mm" + (" (tight)" if zone.verdict == "tight" else "")
-        if zone.collides:
-            words = f"touches, {to_mm(zone.depth_m):.1f} mm deep"
+        words = distance_words(zone, result.allowance_m)
         told.append((zone.on_part, zone.on_body, f"{result.part} - {zone.zone}: {words}"))
     return told
 
 
-def _pressing(zone: ZoneClearance) -> tuple[bool, float]:
-    return not zone.collides, zone.distance_m - zone.required_m
+def distance_words(zone: ZoneClearance, allowance_m: float) -> str:
+    """How near a zone is, in a few words; ``allowance_m`` is what its distance is already less by."""
+    if zone.collides:
+        return f"touches, {to_mm(zone.depth_m):.1f} mm deep" if zone.depth_m > 0.0 else "touches"
+    if zone.behind:
+        return "touches, behind the surface"
+    allowance = f"{to_mm(allowance_m):.4g} mm allowance"
+    if zone.verdict == "touches":
+        return f"touches, {allowance} used up" if allowance_m > 0.0 else "touches"
+    words = f"{to_mm(zone.distance_m):.1f} mm" + (f" after {allowance}" if allowance_m > 0.0 else "")
+    return f"{words} (tight)" if zone.verdict == "tight" else words
+
+
+def _pressing(zone: ZoneClearance) -> tuple[bool, float, float]:
+    return not (zone.collides or zone.behind), -zone.depth_m, zone.distance_m - zone.required_m
 
 
 def callouts(items: Sequence[Callout], frame: Floats, scale: float = 1.0) -> Drawing:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-from collections.abc import Iterable
 from html import escape
 
 import numpy as np
@@ -11,28 +9,19 @@ import numpy as np
 from ..clearance.edges import SharpEdges
 from ..clearance.outline import OutlineCheck
 from ..clearance.result import PartClearance, ZoneClearance
-from ..errors import InputError
 from ..sight.lamps import LampSight
 from ..sight.mirror import MirrorView
 from ..units import to_degrees, to_mm
 from .bend_plot import bend_svg
 from .lamp_chart import lamp_svg
+from .markup import CAUTION, block, captioned, embedded, table, verdict
 from .opening_plot import opening_svg
-from .png import png_bytes, png_size
+from .png import png_bytes
 from .results import VariantResult, figure
 from .slide_map import slide_svg
 from .svg import minus
 
-CAUTION = "\N{WARNING SIGN}\N{VARIATION SELECTOR-15}"
-MARKS = {"clear": "\N{CHECK MARK}", "tight": CAUTION, "touches": "\N{MULTIPLICATION X}"}
 _LAMP_KINDS = {"clear": "clear", "partly hidden": "tight", "hidden": "touches"}
-
-
-def verdict(kind: str, words: str) -> str:
-    """A table cell with mark and words; ``kind`` is "clear", "tight" or "touches"."""
-    return f'<td class="verdict {escape(kind)}">{MARKS[kind]} {escape(words)}</td>'
-
-
 LAMP_LIMITS = (
     "Shapes alone are looked at: not the light given out, nor what the lens does with it, nor the car's own body. For "
     "orientation: the code in force where the car is registered decides."
@@ -47,20 +36,10 @@ def check_blocks(variant: VariantResult) -> str:
         ("Room to move", _slides(variant)),
         ("Bending", _bending(variant)),
         ("Outline and edges", _outline(variant.outline) + _edges(variant.edges)),
-        ("Lamps", _lamps(variant.lamps)),
+        ("Lamps", _lamps(variant.lamps) + _left_out(variant.lamps_left_out)),
         ("View to the rear", _mirror(variant.mirror)),
     )
-    return "".join(f'<section class="block"><h4>{head}</h4>{body}</section>' for head, body in blocks if body)
-
-
-def _table(kind: str, heads: Iterable[str], rows: str) -> str:
-    """Heads that begin with ``#`` stand over figures."""
-    cells = "".join(f'<th class="n">{h[1:]}</th>' if h.startswith("#") else f"<th>{h}</th>" for h in heads)
-    return f'<table class="{kind}"><thead><tr>{cells}</tr></thead><tbody>{rows}</tbody></table>'
-
-
-def _caption(figure_markup: str, sentence: str) -> str:
-    return f"<figure>{figure_markup}<figcaption>{escape(sentence)}</figcaption></figure>"
+    return "".join(block(head, body) for head, body in blocks)
 
 
 def _clearance(variant: VariantResult) -> str:
@@ -74,8 +53,18 @@ def _clearance(variant: VariantResult) -> str:
     picture = ""
     if variant.clearance_picture is not None:
         words = "The nearer the darker; each zone's smallest distance as a dimension line"
-        picture = _embedded(variant.clearance_picture, words, words)
-    return picture + _table("zones", heads, rows) + note
+        picture = embedded(variant.clearance_picture, words, words)
+    return picture + table("zones", heads, rows) + note + _unzoned(variant.zoned_share)
+
+
+def _unzoned(share: float | None) -> str:
+    """What of the body was not looked at."""
+    if share is None or share >= 0.9995:
+        return ""
+    return (
+        f'<p class="note"><b>{CAUTION} {_percent(1.0 - share)} of the body’s area is in no zone</b>: no distance to it '
+        "was measured, and a part that crosses it is not told.</p>"
+    )
 
 
 def _zone_row(part: PartClearance, zone: ZoneClearance, allowed: bool) -> str:
@@ -83,6 +72,8 @@ def _zone_row(part: PartClearance, zone: ZoneClearance, allowed: bool) -> str:
     if zone.collides:
         deep = zone.depth_m > 0.0
         word += f", crosses by about {figure(to_mm(zone.depth_m), 1)} mm" if deep else ", faces cross"
+    elif zone.behind:
+        word += ", lies behind the surface"
     elif zone.verdict == "touches" and part.allowance_m > 0.0:
         word += ", allowance used up"
     allowance = f'<td class="n">{figure(to_mm(part.allowance_m), 1)}</td>' if allowed else ""
@@ -99,7 +90,7 @@ def _opening(variant: VariantResult) -> str:
     lid = variant.opening
     held = f"Angles of contact hold to {to_degrees(lid.tolerance_rad):.2g}\N{DEGREE SIGN}"
     fitted = f"; the hinge's axis was fitted to {figure(to_mm(lid.hinge.rms_m), 2)} mm" if lid.hinge.rms_m else ""
-    return _caption(opening_svg(lid), f"{lid.sentence} {held}{fitted}.")
+    return captioned(opening_svg(lid), f"{lid.sentence} {held}{fitted}.")
 
 
 def _slides(variant: VariantResult) -> str:
@@ -110,7 +101,7 @@ def _slides(variant: VariantResult) -> str:
 
 
 def _bending(variant: VariantResult) -> str:
-    plots = "".join(_caption(bend_svg(bend, name), bend.sentence) for name, bend in variant.deflections)
+    plots = "".join(captioned(bend_svg(bend, name), bend.sentence) for name, bend in variant.deflections)
     return f'<div class="pair">{plots}</div>' if plots else ""
 
 
@@ -126,7 +117,7 @@ def _outline(checks: tuple[OutlineCheck, ...]) -> str:
         rows += f"<tr><td>{escape(c.part)}</td>{cells}{said}<td>{escape(c.sentence)}</td></tr>"
     heads = ("Part", "#Rear mm", "#Left mm", "#Right mm", "#Roof mm", "Outline", "In words")
     note = '<p class="note">Above zero a part stands out by so much; below zero it stays within by so much.</p>'
-    return _table("outline", heads, rows) + note
+    return table("outline", heads, rows) + note
 
 
 def _edges(found: tuple[SharpEdges, ...]) -> str:
@@ -141,7 +132,7 @@ def _edges(found: tuple[SharpEdges, ...]) -> str:
             f'<tr><td>{escape(e.part)}</td><td class="n">{figure(to_mm(e.length_m))}</td><td class="n">{radius}</td>'
             f"{said}<td>{escape(e.sentence)}</td></tr>"
         )
-    return _table("edges", ("Part", "#Length mm", "#Radius mm", "Edges", "In words"), rows)
+    return table("edges", ("Part", "#Length mm", "#Radius mm", "Edges", "In words"), rows)
 
 
 def _lamps(sights: tuple[LampSight, ...]) -> str:
@@ -150,7 +141,7 @@ def _lamps(sights: tuple[LampSight, ...]) -> str:
     rows = "".join(_lamp_row(s) for s in sights)
     heads = ("Lamp", "Rule", "Field deg", "#Seen %", "#Least %", "Verdict")
     charted = [s for s in sights if s.verdict != "clear" or np.isnan(s.seen).any()]
-    charts = "".join(_caption(lamp_svg(s), s.sentence) for s in charted)
+    charts = "".join(captioned(lamp_svg(s), s.sentence) for s in charted)
     if len(charted) < len(sights):
         more_words = (
             "A lamp without a chart is seen from all of its field. " if charted else "All of each field is seen. "
@@ -159,10 +150,15 @@ def _lamps(sights: tuple[LampSight, ...]) -> str:
     notes = dict.fromkeys((s.rule.market, s.rule.kind, s.rule.note) for s in sights if s.rule.note not in s.sentence)
     more = "".join(f"<li>{escape(f'{market}, {kind}: {note}')}</li>" for market, kind, note in notes)
     return (
-        _table("lamps", heads, rows)
+        table("lamps", heads, rows)
         + f'<div class="pair">{charts}</div>'
         + (f'<ul class="note">{more}</ul>' if more else "")
     )
+
+
+def _left_out(sentences: tuple[str, ...]) -> str:
+    said = "".join(f"<li>{CAUTION} {escape(s)}</li>" for s in sentences)
+    return f'<p class="note">Not judged:</p><ul class="note">{said}</ul>' if said else ""
 
 
 def _lamp_row(s: LampSight) -> str:
@@ -204,21 +200,7 @@ def _mirror(view: MirrorView | None) -> str:
     if view.error > 0.0:
         shares.append(f"Sampling leaves the shares off by about {_percent(view.error)} of the field.")
     said = "".join(f"<li>{s}</li>" for s in shares)
-    return _embedded(png_bytes(view.picture), words, f"{words}. {view.sentence}") + f'<ul class="note">{said}</ul>'
-
-
-def _embedded(picture: bytes, words: str, caption: str) -> str:
-    """A PNG file's bytes as a figure."""
-    size = png_size(picture)
-    if size is None:
-        raise InputError(f"The picture “{words}” is no PNG file; render it again.")
-    width, height = size
-    data = base64.b64encode(picture).decode("ascii")
-    return (
-        f'<figure class="view"><svg viewBox="0 0 {width} {height}" role="img" aria-label="{escape(words)}">'
-        f'<image width="{width}" height="{height}" href="data:image/png;base64,{data}"/></svg>'
-        f"<figcaption>{escape(caption)}</figcaption></figure>"
-    )
+    return embedded(png_bytes(view.picture), words, f"{words}. {view.sentence}") + f'<ul class="note">{said}</ul>'
 
 
 def _percent(share: float) -> str:

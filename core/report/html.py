@@ -10,16 +10,19 @@ import numpy as np
 
 from ..elements.deviation import DeviationSummary
 from ..errors import InputError
-from ..lift.result import Band
+from ..lift.result import Band, LiftEstimate
 from ..units import to_kmh, to_mm
-from .checks import CAUTION, MARKS, check_blocks, verdict
+from .checks import check_blocks
 from .histogram import histogram_svg, profile_svg
+from .lift_blocks import lift_blocks
+from .markup import CAUTION, MARKS, stacked, verdict
 from .png import png_size
 from .results import (
     ResultRow,
     SectionRow,
     VariantResult,
     band_text,
+    common_density,
     common_speed,
     figure,
     nearest_zone,
@@ -52,6 +55,7 @@ _DIRECTIONS = {
     "downforce": '<span class="down">\N{DOWNWARDS ARROW} downforce</span>',
     "lift": '<span class="up">\N{UPWARDS ARROW} lift</span>',
     "neutral": "\N{UP DOWN ARROW} neutral",
+    "not estimated": "not estimated",
 }
 
 
@@ -77,18 +81,22 @@ def report_html(
     Raises:
         InputError: see ``results.common_speed``; or a picture is no PNG file.
     """
-    speed = common_speed(variants)
+    speed, density = common_speed(variants), common_density(variants)
     stored = "".join(_stored(i, v) for i, v in enumerate(variants) if v.picture is not None)
     limits = bar_limits([band for v in variants for _, _, band in _forces(v)])
     cards = "".join(_card(i, variants, limits) for i in range(len(variants)))
-    density = variants[0].lift.air_density_kg_m3
+    lead = "Wing variants compared for fit; their forces were not estimated."
+    if speed is not None:
+        lead = (
+            f"Wing variants compared for fit, direction and lift at <b>{to_kmh(speed):g} km/h</b>, air {density:g} "
+            "kg/m\N{SUPERSCRIPT THREE}."
+        )
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(title)}</title><style>{STYLE}</style></head>\n<body>\n"
         f'<svg class="store" aria-hidden="true"><defs>{stored}</defs></svg>\n'
-        f'<header><h1>{escape(title)}</h1><p class="lead">Wing variants compared for fit, direction and lift at '
-        f"<b>{to_kmh(speed):g} km/h</b>, air {density:g} kg/m\N{SUPERSCRIPT THREE}.</p></header>\n"
+        f'<header><h1>{escape(title)}</h1><p class="lead">{lead}</p></header>\n'
         f"<main>{_comparison(variants)}<section><h2>Each variant</h2>{cards}</section>\n"
         f"{_measured(sections, intake_lines, deviations)}{_cautions(cautions)}{_method()}</main>\n</body>\n</html>\n"
     )
@@ -115,7 +123,7 @@ def _comparison(variants: Sequence[VariantResult]) -> str:
 
 
 def _comparison_row(row: ResultRow) -> str:
-    forces = "".join(f'<td class="n">{_stacked(text)}</td>' for text in (row.alone_n, row.group_n, row.on_car_n))
+    forces = "".join(f'<td class="n">{stacked(text)}</td>' for text in (row.alone_n, row.group_n, row.on_car_n))
     if row.is_total:
         return f'<tr class="total"><td>total</td><td></td><td class="n"></td><td class="n"></td>{forces}<td></td></tr>'
     near = escape(row.nearest)
@@ -127,17 +135,11 @@ def _comparison_row(row: ResultRow) -> str:
     )
 
 
-def _stacked(band: str) -> str:
-    """Band text "value (low to high)" with the range under the value."""
-    value, _, span = minus(band).partition(" ")
-    return f"<b>{value}</b><small>{span.strip('()')}</small>" if span else "\N{EN DASH}"
-
-
 def _forces(variant: VariantResult) -> list[tuple[str, str, Band]]:
     found: list[tuple[str, str, Band | None]] = []
-    for e in variant.lift.elements:
+    for e in variant.forces:
         found += [(e.element, "alone", e.alone_n), (e.element, "group", e.group_n), (e.element, "on car", e.on_car_n)]
-    if len(variant.lift.elements) > 1:
+    if variant.lift is not None and len(variant.forces) > 1:
         found += [
             ("all together", "group", variant.lift.group_total_n),
             ("all together", "on car", variant.lift.on_car_total_n),
@@ -152,23 +154,30 @@ def _card(number: int, variants: Sequence[VariantResult], limits: tuple[float, f
         pictures = _picture(0, first, f"before: {first.name}") + _picture(number, v, f"after: {v.name}")
     elif v.picture is not None:
         pictures = _picture(number, v, v.name)
-    words = "".join(f"<li>{escape(e.sentence)}</li>" for e in v.lift.elements)
-    warnings = [(e.element, w) for e in v.lift.elements for w in e.warnings] + [("", w) for w in v.lift.warnings]
-    warned = "".join(
-        f'<p class="warn"><b>{CAUTION} {escape(name) or "Note"}:</b> {escape(text)}</p>' for name, text in warnings
-    )
-    total = v.lift.on_car_total_n or v.lift.group_total_n
-    where = "on the car" if v.lift.on_car_total_n is not None else "over the road, without the car"
     return (
         f'<article class="card"><h3>{escape(v.name)}</h3>'
         + (f'<div class="pictures">{pictures}</div>' if pictures else "")
-        + f"<p>Altogether {where}: <b>{minus(band_text(total))} N</b>, {_meaning(total)}. {_fit_words(v)}</p>"
+        + (_force_words(v, v.lift, limits) if v.lift is not None else f"<p>No force was estimated. {_fit_words(v)}</p>")
+        + lift_blocks(v)
+        + check_blocks(v)
+        + "</article>\n"
+    )
+
+
+def _force_words(v: VariantResult, lift: LiftEstimate, limits: tuple[float, float]) -> str:
+    words = "".join(f"<li>{escape(e.sentence)}</li>" for e in lift.elements)
+    warnings = [(e.element, w) for e in lift.elements for w in e.warnings] + [("", w) for w in lift.warnings]
+    warned = "".join(
+        f'<p class="warn"><b>{CAUTION} {escape(name) or "Note"}:</b> {escape(text)}</p>' for name, text in warnings
+    )
+    total = lift.on_car_total_n or lift.group_total_n
+    where = "on the car" if lift.on_car_total_n is not None else "over the road, without the car"
+    return (
+        f"<p>Altogether {where}: <b>{minus(band_text(total))} N</b>, {_meaning(total)}. {_fit_words(v)}</p>"
         + (f"<ul>{words}</ul>" if words else "")
         + warned
         + "<h4>Forces, with the range they may lie in</h4>"
         + f'<figure class="bars">{lift_bars(_forces(v), limits)}</figure>'
-        + check_blocks(v)
-        + "</article>\n"
     )
 
 
@@ -183,9 +192,12 @@ def _fit_words(variant: VariantResult) -> str:
     near = nearest_zone(zones)
     if near is None:
         return "Its clearance was not checked."
-    crossed = sum(z.collides for z in zones)
-    if crossed:
-        return f"It collides: {crossed} of {len(zones)} checks cross a zone."
+    crossed, behind = sum(z.collides for z in zones), sum(z.behind for z in zones)
+    if crossed or behind:
+        ways = [
+            f"{n} of {len(zones)} checks {way} a zone" for n, way in ((crossed, "cross"), (behind, "lie behind")) if n
+        ]
+        return f"It collides: {', '.join(ways)}."
     tight = sum(z.verdict != "clear" for z in zones)
     room = f"Tighter than asked in {tight} of {len(zones)} checks." if tight else "Every zone has the room asked for."
     return f"Nearest: {escape(near.zone)}, {figure(to_mm(near.distance_m), 1)} mm. {room}"
@@ -324,11 +336,13 @@ def _method() -> str:
         "<li><b>Bending:</b> a beam on its mounts under the estimated force spread like the chord.</li>"
         "<li><b>Lamps and mirror:</b> straight sight lines from points on the lamp to a far observer, and from the "
         "road to the mirror image of the eyes; counted by what stops them.</li>"
-        "<li><b>Forces:</b> a lattice of vortex rings on each element over its mirror image in the road, alone, then "
-        "all elements together, then among source panels on the scanned body. Air without friction, less a share for "
-        "what real sections lose; steady, straight ahead, no wheels, no engine air.</li>"
-        "<li><b>Ranges:</b> what half a degree of incidence, the lost share and the body’s wake change, taken "
-        "together. They are no guarantee; where a warning stands, the method does not hold.</li>"
+        "<li><b>Forces:</b> a lattice of vortex rings on each element, end plate and bracket over its mirror image in "
+        "the road: alone, all elements together, and among source panels on the scanned body. Each strip carries what "
+        "its section carries with its laminar and turbulent boundary layers beside the other sections, so that layers "
+        "that separate limit the load. Steady, straight ahead, no wheels, no engine air.</li>"
+        "<li><b>Ranges:</b> what half a degree of incidence, half a millimetre of the sections’ mean line, the limit "
+        "at which layers separate and the body’s wake change, taken together. They are no guarantee; where a warning "
+        "stands, the method does not hold.</li>"
         "<li><b>Units and axes:</b> mm, degrees, km/h, newtons (9.81 N weigh 1 kg); left is positive across the car, "
         "up is positive, the road is height zero.</li></ul></section>\n"
     )

@@ -11,7 +11,7 @@ _DIGITS = 6  # decimals: a micrometre, a microradian
 _ARRAY_DIGITS = 5  # of arrays, so that files stay small
 _UNITS = {
     "on_part": "on_part_m", "on_body": "on_body_m", "on_other": "on_other_m", "ends": "ends_m",
-    "farthest": "farthest_m", "worst": "worst_rad", "point": "point_m",
+    "farthest": "farthest_m", "worst": "worst_rad", "point": "point_m", "centre": "centre_m",
 }  # fmt: skip
 _LEFT_OUT = ("picture",)
 

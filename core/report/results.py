@@ -17,7 +17,9 @@ from ..clearance.outline import OutlineCheck
 from ..clearance.result import PartClearance, ZoneClearance
 from ..clearance.slide import SlideMap
 from ..errors import InputError
-from ..lift.result import Band, ElementLift, LiftEstimate
+from ..lift.estimate import CHOKE_FROM
+from ..lift.result import Air, Band, ChannelNote, ElementLift, LiftEstimate
+from ..lift.sweep import Sweep
 from ..sight.lamps import LampSight
 from ..sight.mirror import MirrorView
 from ..units import to_degrees, to_kmh, to_mm
@@ -34,7 +36,7 @@ class VariantResult:
         name: as the person calls it.
         assembly: its elements.
         clearance: one entry a part, which is an element or a mount; a part without one was not checked.
-        lift: its estimate, for just these elements.
+        lift: its estimate, for just these elements, or None when there is none.
         picture: a PNG file's bytes, or None.
         clearance_picture: the same, of the wing coloured by its clearance.
         opening: the way of the boot lid, or None when it was not opened.
@@ -43,16 +45,20 @@ class VariantResult:
         deflections: how far elements bend, with the element's name.
         outline, edges: one entry a part that was checked.
         lamps: one entry a lamp and kind.
+        lamps_left_out: a sentence for each lamp that could not be judged.
         mirror: the view to the rear, or None.
+        sweeps: what if: forces over changes, for just these elements.
+        pressure_picture: a PNG file's bytes, of the wing coloured by its pressure, or None.
+        zoned_share: share of the body's area that is in a zone (the rest counts as air), or None when not known.
 
     Raises:
-        InputError: the forces are for other elements than the variant's, or a part's clearance is there twice.
+        InputError: forces are for other elements than the variant's, or a part's clearance is there twice.
     """
 
     name: str
     assembly: Assembly
-    clearance: tuple[PartClearance, ...]
-    lift: LiftEstimate
+    clearance: tuple[PartClearance, ...] = ()
+    lift: LiftEstimate | None = None
     picture: bytes | None = None
     opening: Opening | None = None
     slides: tuple[SlideMap, ...] = ()
@@ -63,9 +69,17 @@ class VariantResult:
     lamps: tuple[LampSight, ...] = ()
     mirror: MirrorView | None = None
     clearance_picture: bytes | None = None
+    sweeps: tuple[Sweep, ...] = ()
+    pressure_picture: bytes | None = None
+    lamps_left_out: tuple[str, ...] = ()
+    zoned_share: float | None = None
 
     def __post_init__(self) -> None:
-        if {e.element for e in self.lift.elements} != {e.name for e in self.assembly.elements}:
+        names = {e.name for e in self.assembly.elements}
+        found = [set(s.elements) for s in self.sweeps]
+        if self.lift is not None:
+            found.append({e.element for e in self.lift.elements})
+        if any(one != names for one in found):
             raise InputError(
                 f"The forces of variant “{self.name}” are for other elements than it has; estimate them again."
             )
@@ -75,9 +89,20 @@ class VariantResult:
                 f"Variant “{self.name}” has the clearance of a part twice; give each part its own name and check again."
             )
 
-    def lift_of(self, element: str) -> ElementLift:
-        """The estimate for ``element``, one of the variant's."""
-        return next(e for e in self.lift.elements if e.element == element)
+    @property
+    def forces(self) -> tuple[ElementLift, ...]:
+        """The estimate of each element; empty where there is none."""
+        return () if self.lift is None else self.lift.elements
+
+    @property
+    def checked(self) -> bool:
+        """Whether anything was worked out for it."""
+        several = (self.clearance, self.slides, self.deflections, self.outline, self.edges, self.lamps, self.sweeps)
+        return any(several) or any(one is not None for one in (self.lift, self.opening, self.mirror))
+
+    def lift_of(self, element: str) -> ElementLift | None:
+        """The estimate for ``element``, one of the variant's, or None where there is none."""
+        return next((e for e in self.forces if e.element == element), None)
 
     def zones_of(self, element: str) -> tuple[ZoneClearance, ...]:
         """The zones checked for ``element``; empty where it was not checked."""
@@ -166,11 +191,11 @@ class ResultRow:
     Attributes:
         variant: its name.
         element: its name, or "total".
-        direction: "lift", "downforce" or "neutral"; empty for a total.
+        direction: "lift", "downforce", "neutral" or "not estimated"; empty for a total.
         chord_mm, incidence_deg: at mid-span; empty for a total.
         alone_n, group_n, on_car_n: "value (low to high)", positive up; a dash where not worked out.
         nearest: the nearest zone and the distance to it in mm; empty for a total.
-        collides: the zones it crosses, or "no"; empty for a total.
+        collides: the zones it crosses or lies behind, or "no"; empty for a total.
     """
 
     variant: str
@@ -190,22 +215,29 @@ class ResultRow:
         return not self.direction
 
 
-def common_speed(variants: Sequence[VariantResult]) -> float:
-    """The one speed in m/s that all ``variants`` hold for.
+def common_speed(variants: Sequence[VariantResult]) -> float | None:
+    """The one speed in m/s that all estimates of ``variants`` hold for; None where there is no estimate.
 
     Raises:
-        InputError: no variant, or two that were estimated at different speeds.
+        InputError: no variant, none of which anything was worked out, or two that were estimated at different speeds.
     """
     if not variants:
         raise InputError("There is no variant to report on; make and check one first.")
-    first = variants[0].lift.speed_m_s
-    for v in variants[1:]:
-        if abs(v.lift.speed_m_s - first) > 1e-9 * first:
+    if not any(v.checked for v in variants):
+        raise InputError("Nothing was worked out of any variant yet; check a clearance or estimate a lift first.")
+    speeds = [(v.name, v.lift.speed_m_s) for v in variants if v.lift is not None]
+    for name, speed in speeds[1:]:
+        if abs(speed - speeds[0][1]) > 1e-9 * speed:
             raise InputError(
-                f"Variant “{v.name}” was estimated at {to_kmh(v.lift.speed_m_s):g} km/h and “{variants[0].name}” at "
-                f"{to_kmh(first):g} km/h; estimate all at one speed to compare them."
+                f"Variant “{name}” was estimated at {to_kmh(speed):g} km/h and “{speeds[0][0]}” at "
+                f"{to_kmh(speeds[0][1]):g} km/h; estimate all at one speed to compare them."
             )
-    return first
+    return speeds[0][1] if speeds else None
+
+
+def common_density(variants: Sequence[VariantResult]) -> float | None:
+    """Air density in kg/m³ of the first estimate; None where there is none."""
+    return next((v.lift.air_density_kg_m3 for v in variants if v.lift is not None), None)
 
 
 def figure(value: float, digits: int = 0, signed: bool = False) -> str:
@@ -222,13 +254,30 @@ def band_text(band: Band | None) -> str:
     return f"{value} ({low} to {high})"
 
 
+def channel_word(note: ChannelNote) -> tuple[str, str]:
+    """What the choke index means, as the kind of a verdict ("clear", "tight", "touches") and in a word or two."""
+    if np.isnan(note.choke_index):
+        return "tight", "not known"
+    if note.choke_index > 1.0:
+        return "touches", "chokes"
+    return ("tight", "near its limit") if note.choke_index > CHOKE_FROM else ("clear", "air follows")
+
+
+def reynolds(variant: VariantResult, element: str) -> float | None:
+    """Speed times mean chord over viscosity; None where the air is not known."""
+    lift = variant.lift
+    if lift is None or lift.air is None:
+        return None
+    return lift.speed_m_s * variant.assembly.element(element).mean_chord_m / lift.air.viscosity_m2_s
+
+
 def nearest_zone(zones: Sequence[ZoneClearance]) -> ZoneClearance | None:
-    """The zone that an element comes nearest to, one that it crosses before all others."""
-    return min(zones, key=lambda z: (not z.collides, z.distance_m), default=None)
+    """The zone that an element comes nearest to, one that it crosses or lies behind before all others."""
+    return min(zones, key=lambda z: (not (z.collides or z.behind), z.distance_m), default=None)
 
 
 def results_table(variants: Sequence[VariantResult]) -> list[ResultRow]:
-    """A line for each element of each variant, then its total.
+    """A line for each element of each variant, then its total where forces were estimated.
 
     Raises:
         InputError: see ``common_speed``.
@@ -239,29 +288,40 @@ def results_table(variants: Sequence[VariantResult]) -> list[ResultRow]:
         for e in v.assembly.elements:
             lift, zones = v.lift_of(e.name), v.zones_of(e.name)
             near = nearest_zone(zones)
-            crossed = [z.zone for z in zones if z.collides]
+            crossed = [z.zone for z in zones if z.collides or z.behind]
             rows.append(
                 ResultRow(
                     variant=v.name,
                     element=e.name,
-                    direction=lift.direction,
+                    direction="not estimated" if lift is None else lift.direction,
                     chord_mm=figure(to_mm(e.chord_m), 1),
                     incidence_deg=figure(to_degrees(e.incidence_rad), 2, signed=True),
-                    alone_n=band_text(lift.alone_n),
-                    group_n=band_text(lift.group_n),
-                    on_car_n=band_text(lift.on_car_n),
+                    alone_n=band_text(lift.alone_n if lift is not None else None),
+                    group_n=band_text(lift.group_n if lift is not None else None),
+                    on_car_n=band_text(lift.on_car_n if lift is not None else None),
                     nearest="not checked" if near is None else f"{near.zone} {figure(to_mm(near.distance_m), 1)}",
                     collides="not checked" if near is None else ", ".join(crossed) or "no",
                 )
             )
-        total = ("", band_text(v.lift.group_total_n), band_text(v.lift.on_car_total_n))
-        rows.append(ResultRow(v.name, "total", "", "", "", *total, "", ""))
+        if v.lift is not None:
+            total = ("", band_text(v.lift.group_total_n), band_text(v.lift.on_car_total_n))
+            rows.append(ResultRow(v.name, "total", "", "", "", *total, "", ""))
     return rows
 
 
 def variant_notes(variant: VariantResult) -> tuple[str, ...]:
-    """What the comparison says of a whole variant: how far the lid opens and which lamps are hidden, if checked."""
+    """What the comparison says of a whole variant, if worked out: how sure its forces are, channels that choke or
+    nearly do, how far the lid opens, which lamps are hidden."""
     notes = []
+    sure = [f"{e.element} {e.confidence}" for e in variant.forces if e.confidence_reason]
+    if sure:
+        notes.append(f"how sure the forces are: {', '.join(sure)}")
+    for note in variant.lift.channels if variant.lift is not None else ():
+        if note.choke_index > CHOKE_FROM:
+            notes.append(
+                f"channel between {note.lower} and {note.upper}: {channel_word(note)[1]}, gap "
+                f"{figure(to_mm(note.gap_m), 1)} mm"
+            )
     if variant.opening is not None:
         first = variant.opening.first
         widest = figure(to_degrees(float(variant.opening.angles_rad[-1])))
@@ -274,6 +334,8 @@ def variant_notes(variant: VariantResult) -> tuple[str, ...]:
     hidden = [f"{s.zone} ({s.rule.kind}) {s.verdict}" for s in variant.lamps if s.verdict != "clear"]
     if variant.lamps:
         notes.append("lamps: " + (", ".join(hidden) or "clear"))
+    if variant.lamps_left_out:
+        notes.append(f"lamps not judged: {len(variant.lamps_left_out)}")
     return tuple(notes)
 
 
@@ -286,24 +348,26 @@ def results_json(
 ) -> dict[str, Any]:
     """Everything as plain dictionaries, lists and numbers, ready for ``json.dump``.
 
+    A variant without an estimate has no keys of forces.
+
     Args:
         variants: all of them.
-        speed_m_s: what they were estimated at.
+        speed_m_s: what they were estimated at; told only where there is an estimate.
         sections: the measured sections; their points are left out.
         intake: measured figures of the intake, passed on as they are.
 
     Raises:
         InputError: see ``common_speed``; or ``speed_m_s`` is another speed.
     """
-    found = common_speed(variants)
-    if abs(found - speed_m_s) > 1e-6 * found:
+    found, density = common_speed(variants), common_density(variants)
+    if found is not None and abs(found - speed_m_s) > 1e-6 * found:
         raise InputError(
             f"The variants were estimated at {to_kmh(found):g} km/h, not at the {to_kmh(speed_m_s):g} km/h that is set "
             "now; estimate them again."
         )
     return {
-        "speed_kmh": float(to_kmh(speed_m_s)),
-        "air_density_kg_m3": float(variants[0].lift.air_density_kg_m3),
+        "speed_kmh": None if found is None else float(to_kmh(speed_m_s)),
+        "air_density_kg_m3": None if density is None else float(density),
         "intake": dict(intake or {}),
         "sections": [_section_json(s) for s in sections],
         "variants": [_variant_json(v) for v in variants],
@@ -321,26 +385,19 @@ def _variant_json(variant: VariantResult) -> dict[str, Any]:
         elements.append(
             {
                 "element": e.name,
-                "direction": lift.direction,
-                "suction_side": lift.suction_side,
                 "chord_m": float(e.chord_m),
                 "incidence_rad": float(e.incidence_rad),
-                "zero_lift_rad": float(lift.zero_lift_rad),
-                "lift_alone_n": _band_json(lift.alone_n),
-                "lift_group_n": _band_json(lift.group_n),
-                "lift_on_car_n": _band_json(lift.on_car_n),
-                "centre_of_pressure_m": [float(c) for c in lift.centre_of_pressure],
-                "sentence": lift.sentence,
-                "warnings": list(lift.warnings),
+                **({} if lift is None else _element_lift_json(lift)),
+                "reynolds_number": _rounded(reynolds(variant, e.name)),
                 **_clearance_json(next((c for c in variant.clearance if c.part == e.name), None)),
             }
         )
     return {
         "name": variant.name,
         "elements": elements,
-        "group_total_n": _band_json(variant.lift.group_total_n),
-        "on_car_total_n": _band_json(variant.lift.on_car_total_n),
-        "warnings": list(variant.lift.warnings),
+        **({} if variant.lift is None else _lift_json(variant.lift)),
+        "sweeps": [_sweep_json(s) for s in variant.sweeps],
+        "zoned_share": None if variant.zoned_share is None else number(variant.zoned_share),
         "other_parts": [{"part": c.part, **_clearance_json(c)} for c in variant.others],
         "opening": None if variant.opening is None else _opening_json(variant.opening),
         "slides": [{**record(m), "sentence": m.sentence} for m in variant.slides],
@@ -349,7 +406,36 @@ def _variant_json(variant: VariantResult) -> dict[str, Any]:
         "outline": [record(check) for check in variant.outline],
         "edges": [record(found) for found in variant.edges],
         "lamps": [record(sight) for sight in variant.lamps],
+        "lamps_left_out": list(variant.lamps_left_out),
         "mirror": None if variant.mirror is None else record(variant.mirror),
+    }
+
+
+def _element_lift_json(lift: ElementLift) -> dict[str, Any]:
+    return {
+        "direction": lift.direction,
+        "suction_side": lift.suction_side,
+        "zero_lift_rad": float(lift.zero_lift_rad),
+        "lift_alone_n": _band_json(lift.alone_n),
+        "lift_group_n": _band_json(lift.group_n),
+        "lift_on_car_n": _band_json(lift.on_car_n),
+        "centre_of_pressure_m": [float(c) for c in lift.centre_of_pressure],
+        "sentence": lift.sentence,
+        "warnings": list(lift.warnings),
+        "confidence": lift.confidence,
+        "confidence_reason": lift.confidence_reason,
+        "loads": [record(load) for load in lift.loads],
+    }
+
+
+def _lift_json(lift: LiftEstimate) -> dict[str, Any]:
+    return {
+        "group_total_n": _band_json(lift.group_total_n),
+        "on_car_total_n": _band_json(lift.on_car_total_n),
+        "warnings": list(lift.warnings),
+        "air": None if lift.air is None else _air_json(lift.air),
+        "channels": [record(note) for note in lift.channels],
+        "speed_table": [{"speed_m_s": number(v), "lift_n": record(band)} for v, band in lift.speed_table],
     }
 
 
@@ -366,6 +452,35 @@ def _clearance_json(clearance: PartClearance | None) -> dict[str, Any]:
         "body_faces_crossed": len(clearance.body_hits),
         "zones": zones,
     }
+
+
+def _air_json(air: Air) -> dict[str, Any]:
+    return {**record(air), "viscosity_m2_s": number(air.viscosity_m2_s, 10)}  # a hundred-thousandth is much of it
+
+
+def _sweep_json(sweep: Sweep) -> dict[str, Any]:
+    unit = {"gap": "m", "stagger": "m", "incidence": "rad", "speed": "m_s"}[sweep.what]
+
+    def row(bands: tuple[Band | None, ...]) -> list[dict[str, Any] | None]:
+        return [None if band is None else record(band) for band in bands]
+
+    return {
+        "what": sweep.what,
+        "element": sweep.element,
+        "case": sweep.case,
+        f"change_{unit}": [number(v) for v in sweep.values],
+        f"today_{unit}": number(sweep.today),
+        "elements": [
+            {"element": name, "lift_n": row(bands)} for name, bands in zip(sweep.elements, sweep.bands, strict=True)
+        ],
+        "total_n": row(sweep.totals),
+        "reasons": list(sweep.reasons),
+        "sentence": sweep.sentence,
+    }
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else number(value, 0)
 
 
 def _opening_json(opening: Opening) -> dict[str, Any]:

@@ -55,6 +55,8 @@ li { margin-bottom: 4px; }
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 14px 18px; margin: 6px 0 8px; }
 .block td:first-child { min-width: 6.5em; }
 .block figcaption { margin-top: 4px; }
+.block > figure { margin-bottom: 12px; }
+table.speeds { width: auto; } table.speeds td, table.speeds th { padding-right: 18px; }
 .pair figcaption { font-size: 11.5px; line-height: 1.4; }
 .view svg { border: 1px solid var(--soft); border-radius: 3px; max-height: 90mm; }
 .fit { fill: rgba(31, 111, 107, .08); stroke: var(--down); stroke-width: 1.2; stroke-linejoin: round; }

@@ -24,6 +24,9 @@ def comparison_text(variants: Sequence[VariantResult]) -> str:
         InputError: see ``results.common_speed``.
     """
     speed = common_speed(variants)
+    head = "No force was estimated."
+    if speed is not None:
+        head = f"At {to_kmh(speed):g} km/h; forces positive up, downforce negative, with the range they may lie in."
     rows = results_table(variants)
     cells = [
         tuple(
@@ -44,7 +47,7 @@ def comparison_text(variants: Sequence[VariantResult]) -> str:
     ]
     widths = [max(len(line[i]) for line in [_HEADS, *cells]) for i in range(len(_HEADS))]
     lines = [
-        f"At {to_kmh(speed):g} km/h; forces positive up, downforce negative, with the range they may lie in.",
+        head,
         _line(_HEADS, widths),
         "-" * (sum(widths) + 2 * len(widths)),
     ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -13,7 +15,16 @@ from wingfettle.core.clearance.result import PartClearance, ZoneClearance
 from wingfettle.core.colour import linear, rgba
 from wingfettle.core.errors import InputError
 from wingfettle.core.geometry.mesh import TriMesh
-from wingfettle.core.report.callouts import INK, Callout, Drawing, callouts, legend, line_key, told_distances
+from wingfettle.core.report.callouts import (
+    INK,
+    Callout,
+    Drawing,
+    callouts,
+    distance_words,
+    legend,
+    line_key,
+    told_distances,
+)
 
 
 def luminance(srgb: np.ndarray) -> np.ndarray:
@@ -122,3 +133,43 @@ def test_a_line_key_stands_over_the_legend() -> None:
         key = line_key(INK, "sharp", above)
         assert key.fields[0].low[1] > max((f.high[1] for f in above.fields), default=0.0)
         assert (key.writing[0].place > key.fields[0].low).all()
+
+
+@pytest.mark.parametrize(
+    ("collides", "verdict", "depth", "allowance", "words"),
+    [
+        (False, "clear", 0.0, 0.0, "3.4 mm"),
+        (False, "tight", 0.0, 0.0, "3.4 mm (tight)"),
+        (False, "tight", 0.0, 0.09, "3.4 mm after 90 mm allowance (tight)"),
+        (False, "clear", 0.0, 0.0025, "3.4 mm after 2.5 mm allowance"),
+        (False, "touches", 0.0, 0.09, "touches, 90 mm allowance used up"),
+        (False, "touches", 0.0, 0.0, "touches"),
+        (True, "touches", 0.0123, 0.09, "touches, 12.3 mm deep"),
+        (True, "touches", 0.0, 0.0, "touches"),
+    ],
+)
+def test_labels_say_what_the_distance_is(
+    collides: bool, verdict: str, depth: float, allowance: float, words: str
+) -> None:
+    one = ZoneClearance("boot lid", 0.0034, np.zeros(3), np.zeros(3), collides, 0.02, verdict, depth)
+    assert distance_words(one, allowance) == words
+    assert distance_words(replace(one, behind=True), allowance) == (
+        words if collides else "touches, behind the surface"
+    )
+    part = PartClearance("lower", (one,), np.zeros(4, bool), np.zeros(0, np.int32), allowance)
+    assert [text for _, _, text in told_distances([part], 0.1)] == [f"lower - boot lid: {words}"]
+
+
+def test_the_deepest_of_those_that_cross_is_told() -> None:
+    cross = [replace(zone("boot lid", 0.0, collides=True), depth_m=depth) for depth in (0.0, 0.0258, 0.0708, 0.004)]
+    parts = [PartClearance(f"bracket {k}", (z,), np.zeros(4, bool), np.zeros(0, np.int32)) for k, z in enumerate(cross)]
+    assert [text for _, _, text in told_distances(parts, 0.1)] == ["bracket 2 - boot lid: touches, 70.8 mm deep"]
+
+
+def test_what_lies_behind_is_told_before_what_is_near() -> None:
+    near, hidden = zone("boot lid", 0.001), replace(zone("bumper", 0.05), verdict="touches", behind=True)
+    part = PartClearance("lower", (near, hidden), np.zeros(4, bool), np.zeros(0, np.int32))
+    assert [text.split(": ")[1] for _, _, text in told_distances([part], 0.01)] == [
+        "touches, behind the surface",
+        "1.0 mm (tight)",
+    ]

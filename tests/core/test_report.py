@@ -27,7 +27,8 @@ from wingfettle.core.clearance.result import PartClearance, ZoneClearance
 from wingfettle.core.clearance.slide import SlideMap
 from wingfettle.core.elements.element import Element, turned_over
 from wingfettle.core.errors import InputError
-from wingfettle.core.lift.result import Band, ElementLift, LiftEstimate
+from wingfettle.core.lift.result import Air, Band, ChannelNote, ElementLift, LiftEstimate, SpanLoad
+from wingfettle.core.lift.sweep import Sweep
 from wingfettle.core.report.bend_plot import bend_svg
 from wingfettle.core.report.hatch import WAYS, hatch
 from wingfettle.core.report.html import CAUTIONS, report_html
@@ -46,7 +47,10 @@ from wingfettle.core.report.results import (
     section_row,
 )
 from wingfettle.core.report.slide_map import slide_svg
+from wingfettle.core.report.span_plot import left_words, span_svg
 from wingfettle.core.report.svg import lift_bars, nice_step
+from wingfettle.core.report.sweep_picture import INK, PAPER, TONE, sweep_picture
+from wingfettle.core.report.sweep_plot import sweep_svg
 from wingfettle.core.report.text import comparison_text
 from wingfettle.core.sections.shape import SectionShape
 from wingfettle.core.sight.lamp_rules import LampRule
@@ -260,6 +264,68 @@ def full() -> VariantResult:
         ),
         mirror=behind(),
     )  # fmt: skip
+
+
+def span_load(case: str, force: float, left: float) -> SpanLoad:
+    """An elliptic load; the air leaves the lower side on the middle ``left`` of the span from 60 % of the chord on."""
+    y = np.linspace(-0.6, 0.6, 24)
+    attached = np.ones((24, 2))
+    attached[np.abs(y) < 0.6 * left, 1] = 0.6
+    load = force / (math.pi / 4.0 * 1.3) * np.sqrt(1.0 - (y / 0.65) ** 2)
+    return SpanLoad(
+        case, y, load, attached, np.array([-0.05 * abs(force), 0.0, force]), np.array([0.0, 1.5, 0.0]),
+        np.array([0.51, 0.49]) * force, np.array([0.312, 0.004, 1.118]), 0.04 * abs(force), 3.26,
+    )  # fmt: skip
+
+
+def row(force: NDArray[np.float64], wide: float, missing: tuple[int, ...] = ()) -> tuple[Band | None, ...]:
+    return tuple(
+        None if k in missing else Band(float(f), float(f) - wide, float(f) + 0.7 * wide) for k, f in enumerate(force)
+    )
+
+
+def sweeps() -> tuple[Sweep, ...]:
+    """Straight lines, a parabola and a square law, by hand; two places missing in the first."""
+    up, turn, faster = np.linspace(-0.06, 0.06, 9), np.radians(np.linspace(-6.0, 4.0, 6)), np.linspace(-20.0, 20.0, 9)
+    under, body = "Element “upper” reaches under the road.", "“upper” cuts into the body."
+    names, speed = ("lower", "upper"), 140.0 / 3.6
+    low, high, square = 110.0 + 900.0 * up, -88.0 - 1.5e4 * (up + 0.06) * (0.03 - up), (1.0 + faster / speed) ** 2
+    return (
+        Sweep("gap", "upper", "on car", up, math.nan, names,
+              (row(low, 30.0, (0, 1, 8)), row(high, 40.0, (0, 1, 8))), row(low + high, 60.0, (0, 1, 8)),
+              (under, under, "", "", "", "", "", "", body)),
+        Sweep("incidence", "upper", "on car", turn, -0.07, names,
+              (row(0.0 * turn + 121.7, 25.0), row(-88.4 + 900.0 * turn, 30.0)), row(33.3 + 900.0 * turn, 50.0),
+              ("",) * 6),
+        Sweep("speed", "", "on car", faster, speed, names,
+              (row(121.7 * square, 20.0), row(-88.4 * square, 20.0)), row(33.3 * square, 30.0), ("",) * 9),
+    )  # fmt: skip
+
+
+def worked_out() -> VariantResult:
+    """The first variant with everything that an estimate can tell."""
+    first = sample()[0]
+    low, high = first.lift.elements
+    cases = ("alone", "group", "on car")
+    attached = zip(cases, (214.4, 176.0, 121.7), (0.0,) * 3, strict=True)
+    leaving = zip(cases, (-162.6, -97.2, -88.4), (0.0, 0.3, 0.5), strict=True)
+    lifts = (
+        replace(
+            low, loads=tuple(span_load(*one) for one in attached), confidence="high",
+            confidence_reason="Attached flow at a wide gap; all bands are narrow.",
+        ),
+        replace(
+            high, loads=tuple(span_load(*one) for one in leaving), confidence="low",
+            confidence_reason="The channel under it chokes; only a viscous run can settle it.",
+        ),
+    )  # fmt: skip
+    speed = 140.0 / 3.6
+    table = tuple((v / 3.6, Band(33.3 * (v / 140.0) ** 2, -5.0, 60.0)) for v in (60.0, 100.0, 140.0, 180.0))
+    estimate = replace(
+        first.lift, elements=lifts, air=Air(1.204, 1.516e-5, 293.15, 120.0), speed_table=table, speed_m_s=speed,
+        channels=(ChannelNote("lower", "upper", 0.0234, 0.114, 1.62, 0.71, 1.38, "It narrows towards the tail."),),
+    )  # fmt: skip
+    return replace(first, lift=estimate, sweeps=sweeps(), pressure_picture=png(150))
 
 
 def sections() -> list[SectionRow]:
@@ -489,6 +555,7 @@ def test_json_has_its_keys_and_values() -> None:
                 assert entry == {
                     "zone": z.zone, "clearance_m": z.distance_m, "collides": z.collides, "required_m": z.required_m,
                     "verdict": z.verdict, "depth_m": 0.0, "on_part_m": [0.0] * 3, "on_body_m": [0.0] * 3,
+                    "behind": False,
                 }  # fmt: skip
 
 
@@ -1092,3 +1159,356 @@ def test_checks_of_hostile_names_stay_text() -> None:
     parsed = Page(named(HOSTILE))
     assert not {tag for tag, _ in parsed.tags} & {"img", "script"}
     assert sum(HOSTILE in text for text in parsed.text) > 15
+
+
+def test_page_has_a_block_for_each_thing_the_estimate_tells() -> None:
+    def told(v: VariantResult) -> list[str]:
+        return re.findall(r"<h4>([^<]*)</h4>", report_html("t", [v]))[1:]
+
+    every, bare = worked_out(), replace(sample()[0], clearance=())
+    heads = [
+        "How sure the forces are", "Forces case by case", "Forces along the span", "Channels between the elements",
+        "Air and speed", "What if", "Pressure",
+    ]  # fmt: skip
+    assert told(replace(every, clearance=())) == heads
+    assert told(replace(bare, sweeps=every.sweeps)) == ["What if"]
+    assert told(replace(bare, pressure_picture=every.pressure_picture)) == ["Pressure"]
+    for field, head in (("air", "Air and speed"), ("speed_table", "Air and speed"), ("channels", heads[3])):
+        assert told(replace(bare, lift=replace(bare.lift, **{field: getattr(every.lift, field)}))) == [head]
+    with pytest.raises(InputError, match="no PNG file"):
+        report_html("t", [replace(bare, pressure_picture=b"JFIF")])
+    with pytest.raises(InputError, match="forces of variant “lower left out” are for other elements"):
+        replace(sample()[2], sweeps=every.sweeps)
+
+
+def test_page_tells_what_was_estimated() -> None:
+    v = worked_out()
+    parsed = Page(report_html("t", [v]))
+    said = " ".join(" ".join(parsed.text).split())
+    assert [r[1].split()[-1] for r in parsed.table("confidence")[1:]] == ["high", "low"]
+    assert all(e.confidence_reason in said for e in v.lift.elements)
+    rows = parsed.table("cases")[1:]
+    assert [r[:2] for r in rows] == [[e, c] for e in ("lower", "upper") for c in ("alone", "group", "on car")]
+    # 51 and 49 hundredths of 121.7 N for the mounts; 4 % of it induced.
+    low = v.lift_of("lower").on_car_n
+    assert low is not None
+    assert numbers(rows[2][2]) == pytest.approx([low.value, low.low, low.high], abs=0.5)
+    assert numbers(rows[2][3]) == [62.0]
+    assert numbers(rows[2][4]) == [60.0]
+    assert (rows[2][5:7], rows[2][7]) == (["4.9", "3.3"], "312 / 4 / 1118")
+    channel = parsed.table("channels")[1]
+    assert channel[:6] == ["lower and upper", "23.4", "0.11", "1.62", "71", "1.38"]
+    assert channel[6].endswith("chokes")
+    assert "It narrows towards the tail." in said
+    speeds = parsed.table("speeds")[1:]
+    assert [numbers(r[0]) + numbers(r[1]) for r in speeds] == [[60.0, 6.0], [100.0, 17.0], [140.0, 33.0], [180.0, 55.0]]
+    # 140 km/h on a mean chord of 0.2482 m times 0.95, over 1.516e-5 m2/s: 6.05e5, by hand.
+    assert "Air of 1.204 kg/m³ (20.0 °C, 120 m above sea level), kinematic viscosity 15.16 mm²/s." in said
+    assert "lower 605\N{NARROW NO-BREAK SPACE}000" in said or "lower 605 000" in said
+    for one in v.sweeps:
+        assert " ".join(one.sentence.split()) in said
+    assert "The air follows both sides to 80 % of the chord or farther, all along the span." in said
+    assert (
+        "The air leaves the surface before 80 % of the chord: group, lower side over 25 % of the span (at worst from "
+        "60 % on); on car, lower side over 50 % of the span (at worst from 60 % on)."
+    ) in said
+    heading = parsed.table("comparison")[1][0]
+    assert "how sure the forces are: lower high, upper low" in heading
+    assert "channel between lower and upper: chokes, gap 23.4 mm" in heading
+    lines = comparison_text([v]).splitlines()
+    assert lines[4:6] == [
+        "    how sure the forces are: lower high, upper low",
+        "    channel between lower and upper: chokes, gap 23.4 mm",
+    ]
+    near = replace(v.lift.channels[0], choke_index=0.9)
+    assert "near its limit" in comparison_text([replace(v, lift=replace(v.lift, channels=(near,)))])
+    unknown = replace(v.lift.channels[0], choke_index=math.nan, throat_speed=math.nan)
+    cells = Page(report_html("t", [replace(v, lift=replace(v.lift, channels=(unknown,)))])).table("channels")[1]
+    assert (cells[3], cells[5]) == ("\N{EN DASH}", "\N{EN DASH}")
+    assert cells[6].endswith("not known")
+    wide = replace(v.lift.channels[0], choke_index=0.5)
+    assert "channel" not in comparison_text([replace(v, lift=replace(v.lift, channels=(wide,)))])
+
+
+def test_json_holds_every_number_of_the_estimate() -> None:
+    v = worked_out()
+    text = json.dumps(results_json([v], speed_m_s=140.0 / 3.6), allow_nan=False)
+    assert len(text) < 60_000
+    got = json.loads(text)["variants"][0]
+    upper = got["elements"][1]
+    assert (upper["confidence"], upper["confidence_reason"]) == ("low", v.lift_of("upper").confidence_reason)
+    assert upper["reynolds_number"] == pytest.approx(140.0 / 3.6 * 0.1633 * 0.95 / 1.516e-5, abs=1.0)
+    load, own = upper["loads"][2], v.lift_of("upper").loads[2]
+    assert load["case"] == "on car"
+    for key in ("y_m", "load_n_m", "attached", "force_n", "moment_n_m", "sides_n"):
+        assert np.array(load[key]) == pytest.approx(getattr(own, key), abs=1e-5)
+    assert load["centre_m"] == [0.312, 0.004, 1.118]
+    assert (load["induced_drag_n"], load["profile_drag_n"]) == (pytest.approx(0.04 * 88.4), 3.26)
+    assert got["air"]["viscosity_m2_s"] == pytest.approx(1.516e-5, abs=1e-10)
+    assert got["channels"][0]["choke_index"] == 1.38
+    assert got["speed_table"][0]["speed_m_s"] == pytest.approx(60.0 / 3.6, abs=1e-6)
+    assert got["speed_table"][0]["lift_n"] == {
+        "value": pytest.approx(33.3 * (60.0 / 140.0) ** 2, abs=1e-6),
+        "low": -5.0,
+        "high": 60.0,
+    }
+    gap, turn, faster = got["sweeps"]
+    assert gap["change_m"] == pytest.approx(sweeps()[0].values.tolist(), abs=1e-6)
+    assert gap["today_m"] is None
+    assert (gap["total_n"][0], gap["reasons"][0]) == (None, "Element “upper” reaches under the road.")
+    assert gap["elements"][0]["element"] == "lower"
+    assert gap["elements"][0]["lift_n"][4]["value"] == pytest.approx(110.0)
+    assert turn["today_rad"] == -0.07
+    assert faster["today_m_s"] == pytest.approx(140.0 / 3.6, abs=1e-6)
+    bare = json.loads(json.dumps(results_json([sample()[0]], speed_m_s=140.0 / 3.6), allow_nan=False))["variants"][0]
+    assert bare["air"] is None
+    assert bare["sweeps"] == bare["channels"] == bare["speed_table"] == bare["elements"][0]["loads"] == []
+    assert bare["elements"][0]["reynolds_number"] is None
+
+
+def paths(svg: str, kind: str) -> list[NDArray[np.float64]]:
+    """Points of the paths of a class, straight pieces only."""
+    found = [n.attrib["d"] for n in ElementTree.fromstring(svg).iter("path") if n.attrib.get("class") == kind]
+    return [np.array(re.findall(r"([-\d.]+) ([-\d.]+)", d), float) for d in found]
+
+
+def test_drawings_of_the_forces_are_well_formed_and_legible() -> None:
+    for svg in (*(span_svg(e) for e in worked_out().lift.elements), *map(sweep_svg, sweeps())):
+        legible(svg)
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    st.sampled_from(["gap", "stagger", "incidence", "speed"]), st.lists(NAMES, min_size=1, max_size=5, unique=True),
+    st.floats(0.01, 1.0), st.floats(-2000.0, 2000.0), st.floats(0.0, 500.0), st.integers(0, 2**32 - 1),
+)  # fmt: skip
+def test_any_row_of_forces_is_legible(
+    what: str, names: list[str], share: float, force: float, wide: float, seed: int
+) -> None:
+    reach = share * {"gap": 0.5, "stagger": 0.5, "incidence": 0.4, "speed": 30.0}[what]
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(2, 12))
+    values = np.unique(np.append(reach * rng.uniform(-1.0, 1.0, count), 0.0))
+    missing = tuple(np.flatnonzero(rng.uniform(size=len(values)) < 0.3)[:-1])
+    rows = tuple(row(force * rng.normal(size=len(values)), wide, missing) for _ in names)
+    reasons = tuple("no room" if k in missing else "" for k in range(len(values)))
+    one = Sweep(what, "" if what == "speed" else names[0], "group", values, 31.0, tuple(names), rows, rows[0], reasons)
+    legible(sweep_svg(one))
+    assert sweep_picture(one, 40, 24).shape == (24, 40, 3)
+
+
+@settings(deadline=None, max_examples=25)
+@given(NAMES, st.lists(st.floats(-900.0, 900.0), min_size=1, max_size=3), st.floats(0.0, 1.0), st.floats(0.05, 3.0))
+def test_any_load_is_legible(name: str, forces: list[float], left: float, half: float) -> None:
+    loads = tuple(
+        replace(one, y_m=one.y_m * half)
+        for one in (span_load(c, f, left) for c, f in zip(("alone", "group", "on car"), forces, strict=False))
+    )
+    legible(span_svg(replace(worked_out().lift.elements[0], element=name, loads=loads)))
+
+
+def test_load_is_to_scale_with_left_at_the_left_and_marked_where_the_air_leaves() -> None:
+    upper = worked_out().lift_of("upper")
+    svg = span_svg(upper)
+    levels, across = ticks(svg, r"([+-]?\d+)"), ticks(svg, r"([+-]?\d+)")
+    floor = across[:, 2].max()
+    levels, across = levels[levels[:, 2] < floor - 5.0], across[across[:, 2] == floor]
+    for line, load in zip(paths(svg, "load"), upper.loads, strict=True):
+        newtons = np.polyval(np.polyfit(levels[:, 2] - 3.5, levels[:, 0], 1), line[:, 1])
+        assert newtons == pytest.approx(load.load_n_m, abs=0.2)
+        millimetres = np.polyval(np.polyfit(across[:, 1], across[:, 0], 1), line[:, 0])
+        assert millimetres == pytest.approx(1000.0 * load.y_m, abs=0.3)
+    assert line[-1, 0] < line[0, 0]  # the last one is the left end
+    # Half way to the strips that the air follows: 6 and 12 of 24 strips 52.2 mm apart.
+    marked = [np.ptp(p[:, 0]) / abs(line[1, 0] - line[0, 0]) for p in paths(svg, "left")]
+    assert marked == pytest.approx([6.0, 12.0], abs=0.03)
+    assert paths(span_svg(worked_out().lift_of("lower")), "left") == []
+    assert left_words(upper.loads[:1]).startswith("The air follows")
+    ends = replace(upper.loads[0], attached=np.where(np.arange(24) < 2, 0.3, 1.0)[:, None] * [1.0, 1.0])
+    (end,) = paths(span_svg(replace(upper, loads=(ends,))), "left")
+    assert np.ptp(end[:, 0]) / abs(line[1, 0] - line[0, 0]) == pytest.approx(1.5, abs=0.02)
+    assert end[:, 0].max() == pytest.approx(line[0, 0], abs=0.1)
+
+
+def test_forces_over_a_change_stand_where_the_axes_say() -> None:
+    one = sweeps()[2]
+    svg = sweep_svg(one)
+    levels, across = ticks(svg, r"([+-]\d+)"), ticks(svg, r"(\d+)")
+    newtons = np.polyfit(levels[:, 2] - 3.5, levels[:, 0], 1)
+    tones, todays = (
+        paths(svg, "range"),
+        [n for n in ElementTree.fromstring(svg).iter("circle") if n.get("class") == "today"],
+    )
+    assert len(paths(svg, "force")) == len(tones) == len(todays) == 3
+    for k, (line, bands) in enumerate(zip(paths(svg, "force"), (*one.bands, one.totals), strict=True)):
+        assert np.polyval(newtons, line[:, 1]) == pytest.approx([b.value for b in bands if b], abs=0.6)
+        ring = np.polyval(newtons, tones[k][:, 1])
+        assert ring == pytest.approx([b.low for b in bands if b] + [b.high for b in bands if b][::-1], abs=0.6)
+        ownticks = across[(across[:, 1] > line[0, 0] - 9.0) & (across[:, 1] < line[-1, 0] + 9.0)]
+        speeds = np.polyval(np.polyfit(ownticks[:, 1], ownticks[:, 0], 1), line[:, 0])
+        assert speeds == pytest.approx(3.6 * (one.today + one.values), abs=0.15)
+        assert float(todays[k].attrib["cx"]) == pytest.approx(line[4, 0], abs=0.06)
+        assert float(todays[k].attrib["cy"]) == pytest.approx(line[4, 1], abs=0.06)
+
+
+def test_missing_values_break_the_line_and_are_marked() -> None:
+    broken = replace(sweeps()[0], totals=row(np.linspace(-40.0, 60.0, 9), 10.0, (2, 3, 5)))
+    svg = sweep_svg(broken)
+    pieces = paths(svg, "force")[-3:]
+    assert [len(p) for p in pieces] == [2, 1, 3]
+    places = pieces[0][0, 0] + (pieces[2][-1, 0] - pieces[0][0, 0]) / 8.0 * np.arange(9)
+    assert np.concatenate(pieces)[:, 0] == pytest.approx(places[[0, 1, 4, 6, 7, 8]], abs=0.11)
+    d = [n.attrib["d"] for n in ElementTree.fromstring(svg).iter("path") if n.attrib.get("class") == "missing"][-1]
+    spots = [float(x) + 4.0 for x in re.findall(r"M([\d.]+) ", d)]
+    assert spots == pytest.approx(places[[2, 3, 5]], abs=0.11)
+    assert "not worked out" in " ".join(ElementTree.fromstring(svg).itertext())
+    assert "not worked out" not in " ".join(ElementTree.fromstring(sweep_svg(sweeps()[1])).itertext())
+    for bad in (replace(sweeps()[1], values=np.zeros(1)), replace(sweeps()[1], bands=(), totals=(None,) * 6)):
+        with pytest.raises(InputError, match="two values or more"):
+            sweep_svg(bad)
+
+
+def test_thumbnail_shows_the_line_the_range_and_today() -> None:
+    values = np.linspace(-1.0, 1.0, 5)
+    one = Sweep(
+        "gap",
+        "a",
+        "group",
+        values,
+        math.nan,
+        ("a",),
+        (row(100.0 * values, 40.0),),
+        row(100.0 * values, 40.0),
+        ("",) * 5,
+    )
+    width, height = 160, 96
+    picture = sweep_picture(one, width, height).astype(float)
+    assert picture.shape == (height, width, 3)
+    assert (picture[0, 0] == PAPER).all()
+    # The line's middle in columns clear of the dot: darkness weighted; it is straight and rises to the right.
+    dark = np.clip((TONE.mean() - picture.mean(axis=2)) / (TONE.mean() - INK.mean()), 0.0, 1.0)
+    columns = np.r_[22:60, 100:138]
+    middle = (dark[:, columns] ** 2 * (np.arange(height) + 0.5)[:, None]).sum(axis=0) / (dark[:, columns] ** 2).sum(
+        axis=0
+    )
+    fit = np.polyfit(columns + 0.5, middle, 1)
+    assert np.abs(np.polyval(fit, columns + 0.5) - middle).max() < 1.6
+    # 100 N over half the width against -140 .. +128 N over the height, less the dot's room at the sides, by hand.
+    edge = 2.2 * 2.4 + 2.4 + 0.5
+    slope = -200.0 / (268.0) * (height - 2.0 * edge) / (width - 2.0 * edge)
+    assert fit[0] == pytest.approx(slope, abs=0.03)
+    # The range is 68 N tall: so many points of its tone or the line's in a column.
+    column = picture[:, 40]
+    inside = np.abs(column - PAPER).max(axis=1) / np.abs(TONE - PAPER).max()
+    assert np.clip(inside, 0.0, 1.0).sum() == pytest.approx(68.0 / 268.0 * (height - 2.0 * edge), abs=3.5)
+    # Today is the middle, at no force.
+    y0 = height - edge - 140.0 / 268.0 * (height - 2.0 * edge)
+    assert np.abs(picture[int(y0), width // 2] - INK).max() < 2.0
+    flipped = Sweep("gap", "a", "group", values, math.nan, ("a",), (row(-100.0 * values, 40.0),), one.totals, ("",) * 5)
+    assert (sweep_picture(flipped, width, height) == sweep_picture(one, width, height)).all()
+    assert (sweep_picture(flipped, width, height, "a") != sweep_picture(one, width, height, "a")).any()
+    for change, said in (((8, 96, None), "too small"), ((64, 64, "b"), "none for element “b”")):
+        with pytest.raises(InputError, match=said):
+            sweep_picture(one, *change)
+    with pytest.raises(InputError, match="worked out"):
+        sweep_picture(replace(one, totals=(None,) * 5), 64, 64)
+
+
+def test_estimates_of_hostile_names_stay_text() -> None:
+    v = worked_out()
+    elements = tuple(replace(e, name=HOSTILE if e.name == "lower" else e.name) for e in v.assembly.elements)
+    low, high = v.lift.elements
+    lifts = (replace(low, element=HOSTILE, confidence_reason=HOSTILE), high)
+    note = replace(v.lift.channels[0], lower=HOSTILE, sentence=HOSTILE)
+    named = tuple(
+        replace(s, element=HOSTILE, elements=(HOSTILE, "upper"), reasons=(HOSTILE, *s.reasons[1:])) for s in v.sweeps
+    )
+    parsed = Page(
+        report_html(
+            "t",
+            [
+                replace(
+                    v,
+                    assembly=Assembly("t", elements),
+                    lift=replace(v.lift, elements=lifts, channels=(note,)),
+                    sweeps=named,
+                )
+            ],
+        )
+    )
+    assert not {tag for tag, _ in parsed.tags} & {"img", "script"}
+    assert sum(HOSTILE in text for text in parsed.text) > 10
+
+
+def test_what_was_not_worked_out_is_said_and_the_rest_is_told() -> None:
+    estimated, fitted = replace(sample()[0], clearance=()), replace(sample()[1], lift=None)
+    bare = VariantResult("drawn only", fitted.assembly)
+    mixed = [bare, fitted, estimated]
+    found = Page(report_html("x", mixed))
+    text = " ".join(" ".join(found.text).split())
+    assert text.count("No force was estimated.") == 2
+    assert text.count("Its clearance was not checked.") == 2
+    assert "140 km/h" in text
+    rows = found.table("comparison")
+    named = [r for r in rows if r[0] in ("lower", "upper")]
+    assert [r[1] for r in named[:4]] == ["not estimated"] * 4
+    assert [r[4] for r in named[:4]] == ["\N{EN DASH}"] * 4
+    crossed, unknown = "\N{MULTIPLICATION X} collides boot lid", ["not checked"] * 2
+    assert [r[7] for r in named] == [*unknown, crossed, "rear window 88.8", *unknown]
+    assert sum(r[0] == "total" for r in rows) == 1
+    plain = results_json(mixed, speed_m_s=140.0 / 3.6)
+    assert [("group_total_n" in v, "direction" in v["elements"][0]) for v in plain["variants"]] == [
+        (False, False), (False, False), (True, True),
+    ]  # fmt: skip
+    assert [len(v["elements"][0]["zones"]) for v in plain["variants"]] == [0, 2, 0]
+    assert plain["air_density_kg_m3"] == 1.225
+    json.dumps(plain, allow_nan=False)
+    lines = comparison_text(mixed).splitlines()
+    assert sum("not estimated" in line for line in lines) == 4
+    assert sum(line.split()[:1] == ["total"] for line in lines) == 1
+    # Without any force no speed is told; without any answer there is nothing to report.
+    assert "km/h" not in report_html("x", [bare, fitted]).split("<main>")[0]
+    none = results_json([bare, fitted], speed_m_s=1.0)
+    assert (none["speed_kmh"], none["air_density_kg_m3"]) == (None, None)
+    assert comparison_text([fitted]).startswith("No force was estimated.")
+    for tell in (lambda v: report_html("x", v), comparison_text, lambda v: results_json(v, speed_m_s=1.0)):
+        with pytest.raises(InputError, match="Nothing was worked out"):
+            tell([bare, bare])
+
+
+def test_forces_are_at_one_speed_whichever_variants_have_them() -> None:
+    first, second, third = sample()
+    faster = replace(third, lift=replace(third.lift, speed_m_s=30.0))
+    with pytest.raises(InputError, match="“lower left out” was estimated at 108 km/h and “lower turned over” at 140"):
+        results_table([replace(first, lift=None), second, faster])
+
+
+def test_what_was_not_looked_at_is_told() -> None:
+    sentence = "FMVSS 108 sets no angles for “plate” & the like."
+    one = replace(full(), lamps_left_out=(sentence,), zoned_share=0.2935)
+    text = " ".join(" ".join(Page(report_html("x", [one])).text).split())
+    assert "70.7 % of the body’s area is in no zone" in text
+    assert sentence in text
+    assert "lamps not judged: 1" in comparison_text([one])
+    plain = results_json([one], speed_m_s=140.0 / 3.6)["variants"][0]
+    assert (plain["lamps_left_out"], plain["zoned_share"]) == ([sentence], 0.2935)
+    for known in (None, 1.0):
+        text = " ".join(Page(report_html("x", [replace(full(), zoned_share=known)])).text)
+        assert "in no zone" not in text
+        assert "Not judged" not in text
+    # A lamp that could not be judged is told even where none could.
+    alone = replace(full(), lamps=(), lamps_left_out=(sentence,))
+    assert sentence in " ".join(Page(report_html("x", [alone])).text)
+
+
+def test_what_lies_behind_the_surface_collides() -> None:
+    hidden = replace(zone("bumper", 50.0, 15.0), verdict="touches", behind=True)
+    first = sample()[0]
+    one = replace(first, clearance=(checked("lower", zone("boot lid", 9.0, 15.0), hidden), first.clearance[1]))
+    found = Page(report_html("x", [one]))
+    assert "It collides: 1 of 4 checks lie behind a zone." in " ".join(" ".join(found.text).split())
+    assert next(r for r in found.table("zones") if r[1] == "bumper")[-1].endswith("touches, lies behind the surface")
+    row = next(r for r in results_table([one]) if r.element == "lower")
+    assert (row.nearest, row.collides) == ("bumper 50.0", "bumper")
+    plain = results_json([one], speed_m_s=140.0 / 3.6)["variants"][0]["elements"][0]
+    assert [z["behind"] for z in plain["zones"]] == [False, True]
