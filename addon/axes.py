@@ -7,6 +7,7 @@ import bpy
 from ..core.errors import InputError
 from ..core.geometry.mesh import TriMesh
 from ..core.scan import mirror, pose, symmetry
+from ..core.scan.outward import turned_outward
 from ..core.scan.pose import Plane
 from . import bridge, settings
 from .operator import JobOperator, JobPanel, say
@@ -32,8 +33,10 @@ class WINGFETTLE_OT_pose_body(JobOperator, bpy.types.Operator):
         road = _road(job, mesh)
         centre = _centre(job, mesh, road)
         matrix = pose.vehicle_frame(mesh, road, centre, job.half, bridge.pick(job.rear_picks))
-        posed = mesh.transformed(matrix)
+        posed, turned = turned_outward(mesh.transformed(matrix))
         line = pose.sentence(road, centre)
+        if turned:
+            line += f" Turned {turned} face{'s' * (turned != 1)} that looked inwards."
         if job.half != "whole":
             posed, seam = mirror.mirror_half(posed, job.half)
             line += " " + seam.sentence

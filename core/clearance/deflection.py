@@ -21,6 +21,8 @@ from ..units import to_mm
 
 Floats = NDArray[np.float64]
 
+LARGEST_SHARE = 0.1
+"""Of the span: a beam that bends more is no longer one whose slopes are small (common practice, no source)."""
 _STRIPS = 64  # beam elements over the span, at least
 _ALONG = 201  # points along the chord
 _NEAREST = 1e-4  # mounts nearer to each other than this share of the span count as one
@@ -81,7 +83,14 @@ def element_deflection(
     held = np.unique(np.searchsorted(eta, holds - 1e-9))
     up = _beam(np.diff(y), stiffness, load, share, 0.5 * weight, held)
     largest = float(np.abs(up).max())
-    return Deflection(y, up, largest, _sentence(force_n, y, up, mounts, youngs_pa, skin))
+    words = _sentence(force_n, y, up, mounts, youngs_pa, skin)
+    if largest > LARGEST_SHARE * element.span_m:
+        words += (
+            f" That is {100.0 * largest / element.span_m:.0f} % of its span: beyond {100.0 * LARGEST_SHARE:.0f} % the "
+            "beam's straight line no longer holds, so take it as far too soft, not as a distance to keep; check "
+            "modulus, skin and mounts."
+        )
+    return Deflection(y, up, largest, words)
 
 
 def bent(mesh: TriMesh, deflection: Deflection, share: float = 1.0) -> TriMesh:

@@ -17,7 +17,8 @@ from ..errors import InputError
 from ..geometry.box import Box
 from ..geometry.index import TriangleIndex
 from ..geometry.mesh import TriMesh, face_normals, join
-from ..geometry.signed import SignedSurface
+from ..geometry.signed import SignedSurface, triangle_areas
+from ..scan.outward import turned_outward
 from ..scan.topology import consistent, first_equal
 from ..units import to_mm
 
@@ -48,6 +49,9 @@ _WELD_M = 1e-6
 _FAR_M = 0.05  # how far neighbours are looked for
 _STEPS = 160
 _DEEP_M = 0.5  # so far behind the body's skin it is known to be inside
+_SIDED = (
+    0.05  # of the edges that a sphere reaches from either side of the skin, a smaller share from outside is doubtful
+)
 _DENT_M = 0.0002  # how far the sphere may reach into facets
 _CHUNK = 2048
 _LEANS = (0.5, 0.3, 0.7, 0.1, 0.9, 0.0, 1.0)
@@ -86,7 +90,9 @@ def sharp_edges(
 
     Args:
         parts: names and closed or open surfaces, in vehicle axes (z = 0 the road), wound to the outside.
-        body: what else keeps the sphere away.
+        body: what else keeps the sphere away, from behind its skin as well. Neighbours wound unlike and a body inside
+            out are put right; when its faces still would hide nearly all edges, their sides are left out, which is
+            told.
         least_radius_m: what is asked for.
 
     Raises:
@@ -99,13 +105,15 @@ def sharp_edges(
             raise InputError(f"“{name}” holds no faces, so it has no edges.")
         if not np.isfinite(mesh.points).all():
             raise InputError(f"“{name}” has points whose coordinates are not numbers.")
-    found = [_low(_feature_edges(_Surface.of(mesh), least_radius_m)) for _, mesh in parts]
+    found, blind = [_low(_feature_edges(_Surface.of(mesh), least_radius_m)) for _, mesh in parts], False
     if sum(len(e.radius) for e in found):
         index = TriangleIndex.build(join([mesh for _, mesh in parts]))
-        near = None if body is None else _about(body, np.concatenate([e.middle for e in found]))
-        shell = None if near is None or len(near.triangles) == 0 else SignedSurface.build(near)
-        found = [e.where(_touched(e, index, shell)) for e in found]
-    return tuple(_answer(name, mesh, e, least_radius_m) for (name, mesh), e in zip(parts, found, strict=True))
+        skin = None if body is None else _skin(body, np.concatenate([e.middle for e in found]))
+        touched, unhidden = zip(*(_touched(e, index, skin) for e in found), strict=True)
+        # A part that lies whole behind the skin is rare; a scan whose faces look anyhow is not.
+        blind = sum(map(np.count_nonzero, touched)) < _SIDED * sum(map(np.count_nonzero, unhidden))
+        found = [e.where(which) for e, which in zip(found, unhidden if blind else touched, strict=True)]
+    return tuple(_answer(name, mesh, e, least_radius_m, blind) for (name, mesh), e in zip(parts, found, strict=True))
 
 
 @dataclass(frozen=True)
@@ -496,9 +504,20 @@ def _about(body: TriMesh, places: Floats) -> TriMesh:
     return body.subset(keep)
 
 
-def _touched(edges: _Edges, index: TriangleIndex, shell: SignedSurface | None) -> Mask:
-    """(k,) pieces that a sphere can touch with no surface in it, from outside the body."""
-    touched = np.zeros(len(edges.radius), bool)
+def _skin(body: TriMesh, places: Floats) -> SignedSurface | None:
+    """The body's surface about ``places``, its outside out as far as can be told; None when nothing of it is near."""
+    near = _about(body, places)
+    near = near.subset(triangle_areas(near) > 0.0)
+    if len(near.triangles) == 0:
+        return None
+    index = TriangleIndex.build(near)
+    near, _ = turned_outward(TriMesh(near.points, consistent(near.points, near.triangles)[0]), index)
+    return SignedSurface.over(near, index)
+
+
+def _touched(edges: _Edges, index: TriangleIndex, skin: SignedSurface | None) -> tuple[Mask, Mask]:
+    """(k,) pieces that a sphere can touch with no surface in it, from outside the body, and (k,) from either side."""
+    touched, unhidden = np.zeros((2, len(edges.radius)), bool)
     for lean in _LEANS:
         left = np.flatnonzero(~touched)
         angle = edges.wide[left, 0] + lean * (edges.wide[left, 1] - edges.wide[left, 0])
@@ -507,10 +526,12 @@ def _touched(edges: _Edges, index: TriangleIndex, shell: SignedSurface | None) -
         away = 0.5 * SPHERE_M + edges.radius[left] * (1.0 - c)
         centre = edges.middle[left] + away[:, None] * (c[:, None] * edges.out[left] + s[:, None] * edges.aside[left])
         free = ~np.isfinite(index.nearest(centre, 0.5 * SPHERE_M - _DENT_M)[0])
-        if shell is not None:
-            free[free] = ~(shell.distance(centre[free], _DEEP_M, beside=True).distance_m < 0.5 * SPHERE_M - _DENT_M)
-        touched[left] = free
-    return touched
+        height = np.full(len(left), np.nan)
+        if skin is not None:
+            height[free] = skin.distance(centre[free], _DEEP_M, beside=True).distance_m
+        unhidden[left] |= free & ~(np.abs(height) < 0.5 * SPHERE_M - _DENT_M)
+        touched[left] = free & ~(height < 0.5 * SPHERE_M - _DENT_M)
+    return touched, unhidden
 
 
 _PLACES = (
@@ -523,7 +544,7 @@ _PLACES = (
 )
 
 
-def _answer(name: str, mesh: TriMesh, edges: _Edges, limit: float) -> SharpEdges:
+def _answer(name: str, mesh: TriMesh, edges: _Edges, limit: float, blind: bool) -> SharpEdges:
     length = np.linalg.norm(edges.ends[:, 1] - edges.ends[:, 0], axis=1) * edges.share
     total, least = float(length.sum()), float(edges.radius.min(initial=np.inf))
     if len(length) == 0:
@@ -535,6 +556,11 @@ def _answer(name: str, mesh: TriMesh, edges: _Edges, limit: float) -> SharpEdges
         says = (
             f"“{name}” has {to_mm(total):.0f} mm of edges with a radius below {to_mm(limit):.1f} mm that a person can "
             f"touch (least {to_mm(least):.1f} mm): {told}. Rubber softer than 60 Shore A is exempt."
+        )
+    if blind:
+        says += (
+            " The body's faces do not tell its outside from its inside here, so edges behind its skin count as well; "
+            "clean the scan."
         )
     says += " A caution by UN Regulation No. 26 (from memory): local code decides."
     return SharpEdges(name, edges.ends, edges.radius, total, least, says)

@@ -9,6 +9,7 @@ from ..assembly.part import Matrix, Part, rigid
 from ..errors import InputError
 from ..geometry.mesh import moved
 from ..geometry.pairs import closest_between_triangles
+from .allowance import check_allowance
 from .depth import crossing_depths
 from .result import PartClearance, ZoneClearance
 from .surroundings import Surroundings
@@ -23,8 +24,9 @@ def measure_clearance(
     """The smallest distance of a part to every zone, exact over all pairs of triangles, and all collisions.
 
     Distances and collisions are those of the surfaces as they are: open, holed, crossing themselves or turned inside
-    out makes no difference. So a part wholly behind the surface, crossing it nowhere, keeps its distance from behind;
-    the sign of ``clearance_map`` tells that.
+    out makes no difference. A part that crosses nothing may still lie wholly behind the surface: it does when its point
+    nearest to a zone lies behind it (as ``clearance_map`` tells sides, so not beside a border) and not before a nearer
+    face that is in no zone. That zone gets ``behind`` and counts as touched, while its distance stays that from behind.
 
     Where the part crosses a zone, the two points are a place of the crossing near its middle, and ``depth_m`` estimates
     how deep the two reach behind each other; ``clearance.depth`` says how it is found. It is the depth of a point that
@@ -42,17 +44,19 @@ def measure_clearance(
     Raises:
         InputError: an allowance that is no length, or a pose that is not rigid.
     """
-    if not 0.0 <= allowance_m < np.inf:
-        raise InputError("The allowance must be a length of 0 mm or more.")
+    check_allowance(allowance_m)
     moving = part.placed(pose)
     on_part, on_body, label, near = around.index.meets(moving)
     places = _crossing_places(around, part, pose, on_part, on_body, label)
     depth = crossing_depths(around, part, pose, on_part, on_body, label)
+    nearest = min(near, key=lambda k: near[k].distance_m)
+    hidden = not places and around.behind(near[nearest].on_other, near[nearest].distance_m)
     zones = []
     for k, zone in enumerate(around.scan.zones):
         collides = k in places
         room = 0.0 if collides else max(near[k].distance_m - allowance_m, 0.0)
         points = places[k] if collides else (near[k].on_other, near[k].on_body)
+        behind = hidden and k == nearest
         zones.append(
             ZoneClearance(
                 zone=zone.name,
@@ -61,8 +65,9 @@ def measure_clearance(
                 on_body=points[1],
                 collides=collides,
                 required_m=zone.required_m,
-                verdict="touches" if collides or room == 0.0 else "tight" if room < zone.required_m else "clear",
+                verdict="touches" if room == 0.0 or behind else "tight" if room < zone.required_m else "clear",
                 depth_m=float(depth[k]),
+                behind=behind,
             )
         )
     hits = np.zeros(len(part.mesh.triangles), bool)

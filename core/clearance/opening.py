@@ -25,6 +25,7 @@ from ..geometry.index import TriangleIndex
 from ..geometry.mesh import TriMesh, face_normals, moved
 from ..geometry.pairs import closest_between_triangles
 from ..units import to_degrees, to_mm
+from .allowance import allowance_words, check_allowance
 from .surroundings import Surroundings
 
 Floats = NDArray[np.float64]
@@ -88,7 +89,7 @@ def hinge_through(faces: TriMesh, lid: Floats) -> Hinge:
     """
     if len(faces.triangles) < 12:
         raise InputError(
-            f"{len(faces.triangles)} faces are too few to find the hinge's axis; pick at least 12 round its pin."
+            f"The hinge's axis needs at least 12 faces round its pin, not {len(faces.triangles)}; pick more."
         )
     if not np.isfinite(faces.points).all():
         raise InputError("The hinge's faces have points whose coordinates are not numbers; export the scan again.")
@@ -123,7 +124,8 @@ class OpeningPair:
     Attributes:
         part: the part's name.
         against: a zone, or another part.
-        distance_m: (k,) m at ``Opening.angles_rad``; 0.0 where they touch or cross.
+        distance_m: (k,) m at ``Opening.angles_rad``, less the allowance; 0.0 where they touch or cross, or where not
+            even the allowance is left, which counts as touching.
         contact_rad: first angle at which they touch, nan when they never do; they touch there, and have not done so
             earlier than ``Opening.tolerance_rad`` before it.
         least_m: smallest distance over the whole way, also between the samples; nothing is nearer by more than
@@ -152,12 +154,16 @@ class Opening:
         angles_rad: (k,) from 0 to the largest, rising; the curves' samples.
         pairs: all that can come near each other.
         tolerance_rad: to which contact angles hold.
+        allowance_m: what was taken off every distance.
+        on_lid: names of the riding parts that cross or touch the lid that they ride on, as mounts do; no contacts.
     """
 
     hinge: Hinge
     angles_rad: Floats
     pairs: tuple[OpeningPair, ...]
     tolerance_rad: float
+    allowance_m: float = 0.0
+    on_lid: tuple[str, ...] = ()
 
     @property
     def first(self) -> OpeningPair | None:
@@ -168,6 +174,16 @@ class Opening:
     @property
     def sentence(self) -> str:
         """What people need to know: how far the lid opens and what touches what, or what comes nearest where."""
+        cuts = "".join(f" “{part}” rides on the lid and cuts or touches it." for part in self.on_lid)
+        if not self.pairs:
+            return (
+                "Nothing was compared: no part rides on the lid past another zone or part, and none stays in its way."
+                f"{cuts}"
+            )
+        return f"{self._way}{cuts} {allowance_words(self.allowance_m)}"
+
+    @property
+    def _way(self) -> str:
         shut = [pair for pair in self.pairs if pair.contact_rad == 0.0]
         free = [pair for pair in self.pairs if pair.contact_rad != 0.0]
         words = "".join(f"“{pair.part}” touches “{pair.against}” with the lid closed. " for pair in shut)
@@ -196,12 +212,14 @@ def opening(
     *,
     samples: int = 46,
     tolerance_rad: float = np.radians(0.05),
+    allowance_m: float = 0.0,
     tick: Callable[[float, str], None] = lambda _share, _doing: None,
 ) -> Opening:
     """Open the lid and follow all that may touch, by conservative advancement.
 
     A riding part turns with the lid and is followed against every other zone and every part that stays; the lid
-    itself is followed against the parts that stay. A part that rides is not compared with the lid.
+    itself is followed against the parts that stay. A part that rides is not followed against the lid; whether it
+    cuts the lid, closed, is told.
 
     Args:
         around: the body and its zones.
@@ -213,12 +231,14 @@ def opening(
         largest_rad: how far it is to open.
         samples: points of each curve.
         tolerance_rad: to which contact angles are found.
+        allowance_m: taken off every distance, as in ``measure_clearance``.
         tick: told how far it is (0..1); may raise to stop.
 
     Raises:
         InputError: no zone of that name, an angle that is no way (not above 0, or beyond 180 degrees), lists that do
-            not fit each other, fewer than 2 samples, or a pose that is not rigid.
+            not fit each other, fewer than 2 samples, a pose that is not rigid, or an allowance that is no length.
     """
+    check_allowance(allowance_m)
     angles = _checked(parts, poses, rides, hinge, largest_rad, samples, tolerance_rad)
     names = [zone.name for zone in around.scan.zones]
     if lid not in names:
@@ -241,7 +261,7 @@ def opening(
     chases.extend((_Chase(part, pose, back, body, itself), names) for part, pose in standing)
     pairs = []
     for k, (chase, against) in enumerate(chases):
-        for share in (course := _Course.over(chase, angles, tolerance_rad)).followed():
+        for share in (course := _Course.over(chase, angles, tolerance_rad, allowance_m)).followed():
             tick((k + share) / len(chases), f"Opening the lid: {chase.part.name}")
         for row, label in enumerate(chase.labels):
             points = course.points[row]
@@ -259,8 +279,9 @@ def opening(
                     on_other=points[1],
                 )
             )
+    on_lid = [part.name for part, pose, rider in moves if rider and _cuts(around, number, part, pose)]
     tick(1.0, "Opening the lid")
-    return Opening(hinge, angles, tuple(pairs), tolerance_rad)
+    return Opening(hinge, angles, tuple(pairs), tolerance_rad, allowance_m, tuple(on_lid))
 
 
 def _checked(
@@ -286,6 +307,13 @@ def _checked(
     if not (np.isfinite(hinge.point).all() and abs(np.linalg.norm(hinge.axis) - 1.0) < 1e-6):
         raise InputError("The hinge needs a point and an axis of length 1; pick it again.")
     return np.linspace(0.0, largest_rad, samples)
+
+
+def _cuts(around: Surroundings, zone: int, part: Part, pose: Floats | None) -> bool:
+    """Whether a part touches or crosses a zone."""
+    reach = np.full(len(around.scan.zones), -1.0)
+    reach[zone] = TOUCH_M
+    return zone in around.index.nearer(part.placed(pose), reach)
 
 
 def _raising(point: Floats, axis: Floats, lid: Floats, rms_m: float = 0.0) -> Hinge:
@@ -414,6 +442,7 @@ class _Course:
         chase: what moves against what.
         angles: (k,) rad.
         tolerance: rad.
+        allowance: m; all distances here but those of ``near`` are less this.
         distance: (k, rows) m.
         touch: (rows,) rad, the first angle at which they are known to touch; inf.
         least, least_rad: (rows,) m and rad, the smallest distance found.
@@ -424,6 +453,7 @@ class _Course:
     chase: _Chase
     angles: Floats
     tolerance: float
+    allowance: float
     distance: Floats
     touch: Floats
     least: Floats
@@ -432,12 +462,13 @@ class _Course:
     near: Floats
 
     @staticmethod
-    def over(chase: _Chase, angles: Floats, tolerance: float) -> _Course:
+    def over(chase: _Chase, angles: Floats, tolerance: float, allowance: float) -> _Course:
         rows = len(chase.labels)
         return _Course(
             chase,
             angles,
             tolerance,
+            allowance,
             np.zeros((len(angles), rows)),
             np.full(rows, np.inf),
             np.full(rows, np.inf),
@@ -469,7 +500,7 @@ class _Course:
         for row, label in enumerate(chase.labels.tolist()):
             if (found := near[label]).distance_m < np.inf:
                 room[row], self.near[row] = found.distance_m, (found.on_other, found.on_body)
-            room[row] = self._told(row, angle, float(room[row]), *self.near[row])
+            room[row] = self._told(row, angle, float(room[row]) - self.allowance, *self.near[row])
         # The part's points are kept as with the lid closed.
         self.near[:, 0] = (self.near[:, 0] - turn[:3, 3]) @ turn[:3, :3]
         return room
@@ -510,13 +541,13 @@ class _Course:
         """All pairs that may be of interest within a stretch; None when they are too many."""
         moving, radius = self.chase.turned(middle), self.chase.radius
         sought = np.where(rows, self._sought(), -np.inf)
-        reach = self.chase.reach(np.where(rows, sought + half * radius.max(), -1.0))
+        reach = self.chase.reach(np.where(rows, sought + self.allowance + half * radius.max(), -1.0))
         row_of = np.zeros(len(reach), np.intp)
         row_of[self.chase.labels] = np.arange(len(rows))
         pieces, count = [_NONE], 0
         for face, slot, label, room in self.chase.standing.near_pairs(moving, reach):
             row = row_of[label]
-            lower = room * (1.0 - 1e-6) - radius[face] * half
+            lower = room * (1.0 - 1e-6) - self.allowance - radius[face] * half
             keep = lower < sought[row]
             count += int(keep.sum())
             if count > _CROWD and half > self.tolerance:
@@ -543,12 +574,13 @@ class _Course:
         cos, sin = np.cos(pairs.middle)[:, None, None], np.sin(pairs.middle)[:, None, None]
         corners = centre + cos * cos_way + sin * sin_way
         standing = self.chase.standing.corners.take(pairs.slot, axis=1).T.reshape(-1, 3, 3)
-        distance, on_part, on_other = closest_between_triangles(corners, standing)
+        apart, on_part, on_other = closest_between_triangles(corners, standing)
+        distance = apart - self.allowance
         touches = distance <= TOUCH_M
         # What touches comes first, the earliest of it at the head.
         for k in _first_of_rows(pairs.row, np.where(touches, pairs.middle - 2.0 * np.pi, distance)):
             self._told(int(pairs.row[k]), float(pairs.middle[k]), float(distance[k]), on_part[k], on_other[k])
-        normal = (on_part - on_other) / np.maximum(distance, 1e-300)[:, None]
+        normal = (on_part - on_other) / np.maximum(apart, 1e-300)[:, None]
         away = ((cos * sin_way - sin * cos_way) * normal[:, None]).sum(axis=2)
         radius, half = self.chase.radius[pairs.face], 0.5 * pairs.half
 

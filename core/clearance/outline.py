@@ -310,6 +310,8 @@ class _Cuts:
         all its cuts is out. (A sparse table, filled and read; from memory.)
         """
         met = self.runs[0] >= 0
+        if self.count == 0:
+            return met
         rows = int(self.runs.max(initial=0)) // max(self.count, 1) + 1
         reach = np.full((rows, self.count), -np.inf)
         for run in self.runs:

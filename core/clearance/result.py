@@ -14,13 +14,16 @@ class ZoneClearance:
 
     Attributes:
         zone: its name.
-        distance_m: smallest distance less the allowance, never below 0.0; 0.0 where they touch or cross.
+        distance_m: smallest distance less the allowance, never below 0.0; 0.0 where they touch or cross. Where the part
+            lies behind the surface, measured from there.
         on_part, on_body: (3,) m, the two points that are nearest (where they cross, one such place).
         collides: whether surfaces cross or touch.
         required_m: what the zone asks for.
-        verdict: "clear", "tight" (nearer than asked) or "touches" (crosses, or not even the allowance is left).
+        verdict: "clear", "tight" (nearer than asked) or "touches" (crosses, lies behind the surface, or not even the
+            allowance is left).
         depth_m: an estimate of how far the deepest point of either lies behind the other's surface; 0.0 without
             collision.
+        behind: whether the part crosses nothing and yet lies behind the body's surface, this being its nearest zone.
     """
 
     zone: str
@@ -31,6 +34,7 @@ class ZoneClearance:
     required_m: float
     verdict: str
     depth_m: float = 0.0
+    behind: bool = False
 
 
 @dataclass(frozen=True)

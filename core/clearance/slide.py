@@ -18,6 +18,7 @@ from ..errors import InputError
 from ..geometry.index import TriangleIndex
 from ..geometry.mesh import moved
 from ..units import to_degrees, to_mm
+from .allowance import allowance_words, check_allowance
 from .surroundings import Surroundings
 
 Floats = NDArray[np.float64]
@@ -26,6 +27,9 @@ Slots = NDArray[np.intp]
 
 BOUND_M = 1e-4
 """Room is interpolated only where it is known to lie between two values no farther apart than this."""
+JOINED_M = 1e-4
+"""Parts so near to each other today count as joined (common practice, no source): bolted faces are not modelled to
+less."""
 _ASKED = 64  # places nearby whose nearest points are tried here
 _SHELL_M = 1e-7  # a search reaches that much beyond what it is to confirm
 
@@ -39,10 +43,15 @@ class SlideMap:
         along: what the second axis is.
         across_values: (i,) rising, 0 is today's place.
         along_values: (j,).
-        room_m: (i, j) m, the least of distance less what its zone asks for, over all parts and zones; below zero
-            it is tight, and at most minus the requirement where it touches.
-        touches: (i, j) bool.
-        tightest: (i, j) int, number of the zone (of ``around.scan.zones``) that is tightest.
+        room_m: (i, j) m, the least of distance less the allowance and less what its zone asks for, over all parts and
+            zones; below zero it is tight, and at most minus the requirement where it touches.
+        touches: (i, j) bool; surfaces touch or cross, or not even the allowance is left.
+        tightest: (i, j) int, number in ``obstacles`` of what is tightest, among those that touch where any does.
+        allowance_m: what was taken off every distance.
+        mover: (i, j) int, number in ``movers`` of the part that is tightest there; None when it was not told.
+        movers: names of the parts that are moved.
+        obstacles: names of the zones, and after them of the parts that stay.
+        joined: a moved part and one that stays, for each such pair that touches today and is therefore not looked at.
     """
 
     across: str
@@ -52,6 +61,11 @@ class SlideMap:
     room_m: Floats
     touches: NDArray[np.bool_]
     tightest: NDArray[np.intp]
+    allowance_m: float = 0.0
+    mover: Slots | None = None
+    movers: tuple[str, ...] = ()
+    obstacles: tuple[str, ...] = ()
+    joined: tuple[tuple[str, str], ...] = ()
 
     @property
     def clear(self) -> Bools:
@@ -63,23 +77,45 @@ class SlideMap:
         """How far it may go each way from today's place before something is tight, or that today's is not clear.
 
         Between the map's places room runs in straight lines; what is said is rounded down to a tenth of a step. Heights
-        are left to the map of places where the other axis is incidence.
+        are left to the map of places where the other axis is incidence, and so is what goes for both maps.
         """
         i, j = int(np.argmin(np.abs(self.across_values))), int(np.argmin(np.abs(self.along_values)))
-        if not self.clear[i, j]:
-            return self._elsewhere(i, j)
+        words = self._ways(i, j) if self.clear[i, j] else self._elsewhere(i, j)
+        return words if self.across == "turn" else " ".join([words, *self._for_both(i, j)])
+
+    def _ways(self, i: int, j: int) -> str:
         axes = [(self.across, self.across_values, self.room_m[:, j], self.touches[:, j], i)]
         if self.across != "turn":
             axes.append((self.along, self.along_values, self.room_m[i], self.touches[i], j))
-        ways = [_way(*axis, sign) for axis in axes for sign in (1, -1)]
-        ways = [way for way in ways if way]
+        ways = []
+        for number, axis in enumerate(axes):
+            for sign in (1, -1):
+                way, stop = _way(*axis, sign)
+                which = self._between(*((i, stop) if number else (stop, j)))
+                if way:
+                    ways.append(f"{way} (then {which} is too tight)" if stop >= 0 and which else way)
         if not ways:
             return "Today's place is clear."
         listed = f"{', '.join(ways[:-1])}{' or ' * (len(ways) > 1)}{ways[-1]}"
         return f"From today's place it may be {listed} with everything clear."
 
+    def _between(self, i: int, j: int) -> str:
+        """What is tightest at a place, in words; empty when names were not told."""
+        if not self.obstacles or self.mover is None:
+            return ""
+        return f"“{self.movers[self.mover[i, j]]}” to “{self.obstacles[self.tightest[i, j]]}”"
+
+    def _for_both(self, i: int, j: int) -> list[str]:
+        words, which = [], self._between(i, j)
+        if which and self.clear[i, j]:
+            words.append(f"Tightest today is {which}, by {to_mm(float(self.room_m[i, j])):.1f} mm more than asked for.")
+        words += [f"“{stays}” touches “{part}” today, so the two count as joined." for part, stays in self.joined]
+        return [*words, allowance_words(self.allowance_m)]
+
     def _elsewhere(self, i: int, j: int) -> str:
+        which = self._between(i, j)
         amiss = "touches" if self.touches[i, j] else f"is too near by {to_mm(-float(self.room_m[i, j])):.1f} mm"
+        amiss += f" ({which})" if which else ""
         rows, columns = np.nonzero(self.clear)
         if len(rows) == 0:
             return f"Today's place {amiss}, and no place on the map is clear."
@@ -114,6 +150,7 @@ def slide_maps(
     up_m: Floats,
     turn_rad: Floats,
     standing: Sequence[tuple[Part, Floats | None, float]] = (),
+    allowance_m: float = 0.0,
     tick: Callable[[float, str], None] = lambda _share, _doing: None,
 ) -> tuple[SlideMap, SlideMap]:
     """Two maps through today's place: fore-aft against height, and incidence against height.
@@ -128,13 +165,16 @@ def slide_maps(
         pivot: (3,) m, the point about which incidence turns (axis along y), such as the quarter-chord point.
         aft_m, up_m, turn_rad: rising values; 0 must lie among each.
         standing: parts that stay, their pose and the clearance asked to them, m; they count as zones after those of
-            the body (``tightest`` goes on counting).
+            the body (``tightest`` goes on counting). Those that touch a moved part today are taken as joined to it,
+            and are not looked at together with it.
+        allowance_m: taken off every distance, as in ``measure_clearance``.
         tick: told how far it is (0..1); may raise to stop.
 
     Raises:
-        InputError: no parts, axes that are not rising or without 0, a pose that is not rigid, or a clearance that is
-            no length.
+        InputError: no parts, axes that are not rising or without 0, a pose that is not rigid, or a clearance or an
+            allowance that is no length.
     """
+    check_allowance(allowance_m)
     aft, up, turn = _axes(aft_m=aft_m, up_m=up_m, turn_rad=turn_rad)
     pivot = np.asarray(pivot, np.float64)
     if len(parts) == 0 or len(parts) != len(poses):
@@ -154,14 +194,27 @@ def slide_maps(
     places, number = np.unique(np.concatenate([g.reshape(-1, 3) for g in grids]), axis=0, return_inverse=True)
     parted = np.split(number.ravel(), [aft.size * up.size])
     columns = [n.reshape(g.shape[:2]) for n, g in zip(parted, grids, strict=True)]
-    search = _Search.over(around, parts, poses, pivot, standing, places)
+    search = _Search.over(around, parts, poses, pivot, standing, places, allowance_m)
     order = list(dict.fromkeys(_order(columns[0], aft, up) + _order(columns[1], turn, up)))
     for done, place in enumerate(order):
         tick(done / len(order), f"Place {done + 1} of {len(order)}")
         search.settle(place)
     tick(1.0, f"{len(order)} places")
     maps = [
-        SlideMap(name, "up", values, up, search.room[here], search.touches[here], search.tightest[here])
+        SlideMap(
+            name,
+            "up",
+            values,
+            up,
+            search.room[here],
+            search.touches[here],
+            search.tightest[here],
+            allowance_m,
+            search.mover[here],
+            tuple(part.name for part in parts),
+            search.names,
+            search.joined,
+        )
         for name, values, here in (("aft", aft, columns[0]), ("turn", turn, columns[1]))
     ]
     return maps[0], maps[1]
@@ -178,11 +231,15 @@ class _Search:
         reach_of: (p,) m, how far each part's points lie from the turning axis at most.
         pivot: (3,) m.
         obstacles: indices with the number of their label 0.
-        required: (k,) m.
+        names: (k,)
+        joined: pairs of names that are left out.
+        required: (k,) m, with the allowance.
+        allowance: m; what is no farther touches.
         places: (n, 3) aft m, up m, turn rad.
+        left_out: (p, k) whether they are joined.
         lower: (n, p, k) m, no nearer than this; -inf where nothing was measured.
         points: (n, p, k, 2, 3) m, the two nearest points found there, the part's one as it lies today; NaN.
-        room, touches, tightest: (n,) the answer.
+        room, touches, tightest, mover: (n,) the answer.
     """
 
     parts: Sequence[Part]
@@ -190,13 +247,18 @@ class _Search:
     reach_of: Floats
     pivot: Floats
     obstacles: Sequence[tuple[TriangleIndex, int]]
+    names: tuple[str, ...]
+    joined: tuple[tuple[str, str], ...]
     required: Floats
+    allowance: float
     places: Floats
+    left_out: Bools
     lower: Floats
     points: Floats
     room: Floats
     touches: Bools
     tightest: Slots
+    mover: Slots
 
     @staticmethod
     def over(
@@ -206,19 +268,28 @@ class _Search:
         pivot: Floats,
         standing: Sequence[tuple[Part, Floats | None, float]],
         places: Floats,
+        allowance: float,
     ) -> _Search:
         zones = len(around.scan.zones)
         obstacles = [(around.index, 0)]
         obstacles += [(part.placed(pose), zones + k) for k, (part, pose, _) in enumerate(standing)]
         required = np.array([z.required_m for z in around.scan.zones] + [asked for _, _, asked in standing])
-        off = []
-        for part, pose in zip(parts, poses, strict=True):
+        required = required + allowance
+        names = (*(zone.name for zone in around.scan.zones), *(part.name for part, _, _ in standing))
+        n, p, k = len(places), len(parts), len(required)
+        left_out, joined, off = np.zeros((p, k), bool), [], []
+        for row, (part, pose) in enumerate(zip(parts, poses, strict=True)):
             points = part.mesh.points if pose is None else moved(part.mesh.points, rigid(pose, part.name))
             off.append(float(np.hypot(points[:, 0] - pivot[0], points[:, 2] - pivot[2]).max()))
-        n, p, k = len(places), len(parts), len(required)
+            placed = part.placed(pose)
+            for index, number in obstacles[1:]:
+                if index.nearer(placed, JOINED_M):
+                    left_out[row, number] = True
+                    joined.append((part.name, names[number]))
         return _Search(
-            parts, poses, np.array(off), pivot, obstacles, required, places, np.full((n, p, k), -np.inf),
-            np.full((n, p, k, 2, 3), np.nan), np.zeros(n), np.zeros(n, bool), np.zeros(n, np.intp),
+            parts, poses, np.array(off), pivot, obstacles, names, tuple(joined), required, allowance, places,
+            left_out, np.full((n, p, k), -np.inf), np.full((n, p, k, 2, 3), np.nan),
+            np.zeros(n), np.zeros(n, bool), np.zeros(n, np.intp), np.zeros(n, np.intp),
         )  # fmt: skip
 
     def settle(self, place: int) -> None:
@@ -229,16 +300,18 @@ class _Search:
         at_least = float((lower - self.required).min())
         least = float(room.min())
         certain = at_least >= 0.0 or least < 0.0
-        if certain and least - at_least <= BOUND_M and lower.min() > _SHELL_M:
-            self._tell(place, 0.5 * (least + at_least), False, room)
+        touches, near = bool((upper <= self.allowance).any()), self.allowance + _SHELL_M
+        if certain and least - at_least <= BOUND_M and (touches or lower.min() > near):
+            self._tell(place, 0.5 * (least + at_least), upper)
             return
         matrix = self._matrix(place)
         for p in np.argsort((lower - self.required).min(axis=1)):
             # What may be tightest is measured; of the rest, what may touch is searched for touching alone.
-            reach = np.maximum(np.minimum(upper[p], float(room.min()) + self.required), 0.0) + _SHELL_M
+            reach = np.minimum(upper[p], float(room.min()) + self.required)
+            reach = np.maximum(reach, self.allowance) + _SHELL_M
             if first:
                 reach[:] = np.inf
-            apart = bool((upper == 0.0).any()) | (lower[p] > _SHELL_M)
+            apart = bool((upper <= self.allowance).any()) | (lower[p] > near)
             reach[(lower[p] - self.required >= room.min()) & apart] = -1.0
             if (reach < 0.0).all():
                 continue
@@ -250,25 +323,27 @@ class _Search:
                 if (wanted < 0.0).all():
                     continue
                 self.lower[place, p, start:stop] = np.maximum(lower[p, start:stop], wanted)
-                for label, near in index.approaches(moving, wanted).items():
-                    if np.isinf(near.distance_m):
+                for label, found in index.approaches(moving, wanted).items():
+                    if np.isinf(found.distance_m):
                         continue
                     k = start + label
-                    upper[p, k] = self.lower[place, p, k] = near.distance_m
-                    self.points[place, p, k] = (near.on_other - matrix[:3, 3]) @ matrix[:3, :3], near.on_body
+                    upper[p, k] = self.lower[place, p, k] = found.distance_m
+                    self.points[place, p, k] = (found.on_other - matrix[:3, 3]) @ matrix[:3, :3], found.on_body
                 room[p] = upper[p] - self.required
-        self._tell(place, float(room.min()), bool((upper == 0.0).any()), room)
+        self._tell(place, float(room.min()), upper)
 
-    def _tell(self, place: int, room: float, touches: bool, rooms: Floats) -> None:
-        self.room[place], self.touches[place] = room, touches
-        self.tightest[place] = int(rooms.min(axis=0).argmin())
+    def _tell(self, place: int, room: float, upper: Floats) -> None:
+        touching = upper <= self.allowance
+        self.room[place], self.touches[place] = room, touching.any()
+        rooms = np.where(touching == touching.any(), upper - self.required, np.inf)
+        self.mover[place], self.tightest[place] = np.unravel_index(rooms.argmin(), rooms.shape)
 
     def _bounds(self, place: int) -> tuple[Floats, Floats]:
         """(p, k), (p, k) m, what each distance is at least and at most, from what was measured elsewhere."""
         known = np.flatnonzero((self.lower > -np.inf).any(axis=(1, 2)))
         shape = self.lower.shape[1:]
         if len(known) == 0:
-            return np.zeros(shape), np.full(shape, np.inf)
+            return np.where(self.left_out, np.inf, 0.0), np.full(shape, np.inf)
         off = self.places[known] - self.places[place]
         way = np.hypot(off[:, 0], off[:, 1])[:, None] + 2.0 * np.sin(0.5 * np.abs(off[:, 2:])) * self.reach_of
         lower = np.maximum((self.lower[known] - way[:, :, None]).max(axis=0), 0.0)
@@ -276,7 +351,7 @@ class _Search:
         near = np.argsort(way.max(axis=1), kind="stable")[:_ASKED]
         on_part, on_body = np.moveaxis(self.points[known[near]], 3, 0)
         apart = np.linalg.norm(on_part @ matrix[:3, :3].T + matrix[:3, 3] - on_body, axis=3)
-        return lower, np.where(np.isnan(apart), np.inf, apart).min(axis=0)
+        return np.where(self.left_out, np.inf, lower), np.where(np.isnan(apart), np.inf, apart).min(axis=0)
 
     def _matrix(self, place: int) -> Floats:
         """(4, 4) from today's place."""
@@ -322,17 +397,24 @@ def _order(number: Slots, across: Floats, along: Floats) -> list[int]:
     return [int(number[i, j]) for i in columns for j in dict.fromkeys(rows)]
 
 
-def _way(axis: str, values: Floats, room: Floats, touches: Bools, start: int, sign: int) -> str:
-    """How far it may go along an axis: ``room`` and ``touches`` along it, today's place is ``start``."""
+def _way(axis: str, values: Floats, room: Floats, touches: Bools, start: int, sign: int) -> tuple[str, int]:
+    """How far it may go along an axis, and the number of the place where that ends; -1 where nothing stops it.
+
+    Args:
+        axis, values: of the axis.
+        room, touches: along it.
+        start: today's place.
+        sign: which way.
+    """
     clear = (room >= 0.0) & ~touches
     at, end = start, (len(values) - 1 if sign > 0 else 0)
     if at == end:
-        return ""
+        return "", -1
     while at != end and clear[at + sign]:
         at += sign
     done = _WAYS[axis][int(sign < 0)][0]
     if at == end:
-        return f"{done} by {_amount(axis, abs(float(values[at])))} or more"
+        return f"{done} by {_amount(axis, abs(float(values[at])))} or more", -1
     step = abs(float(values[at + sign] - values[at]))
     fall = float(room[at] - room[at + sign])
     if axis != "turn" and touches[at + sign]:
@@ -340,7 +422,7 @@ def _way(axis: str, values: Floats, room: Floats, touches: Bools, start: int, si
         fall = max(fall, step)
     share = float(room[at]) / fall if fall > 0.0 else 0.0
     far = abs(float(values[at])) + np.floor(10.0 * share + 1e-9) * 0.1 * step
-    return f"{done} by {_amount(axis, far)}"
+    return f"{done} by {_amount(axis, far)}", at + sign
 
 
 def _amount(axis: str, value: float) -> str:

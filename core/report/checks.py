@@ -85,9 +85,11 @@ def _zone_row(part: PartClearance, zone: ZoneClearance, allowed: bool) -> str:
 
 
 def _opening(variant: VariantResult) -> str:
-    if variant.opening is None or not variant.opening.pairs:
+    if variant.opening is None:
         return ""
     lid = variant.opening
+    if not lid.pairs:
+        return f'<p class="note">{escape(lid.sentence)}</p>'
     held = f"Angles of contact hold to {to_degrees(lid.tolerance_rad):.2g}\N{DEGREE SIGN}"
     fitted = f"; the hinge's axis was fitted to {figure(to_mm(lid.hinge.rms_m), 2)} mm" if lid.hinge.rms_m else ""
     return captioned(opening_svg(lid), f"{lid.sentence} {held}{fitted}.")

@@ -66,10 +66,11 @@ class CleanUp:
         """One line for the person at the screen."""
         rims = f", the longest {self.longest_rim_m:.2f} m round" if self.holes else ""
         return (
-            f"Merged {self.welded} doubled points; removed {self.specks} faces in {self.speck_pieces} specks, "
-            f"{self.duplicates} duplicate and {self.without_area} empty faces; turned {self.turned} flipped ones; "
+            f"Merged {_counted(self.welded, 'doubled point')}; removed {_counted(self.specks, 'face')} in "
+            f"{_counted(self.speck_pieces, 'speck')}, {self.duplicates} duplicate and "
+            f"{_counted(self.without_area, 'empty face')}; turned {_counted(self.turned, 'flipped one')}; "
             f"left alone: {self.holes} hole{'s and borders' if self.holes != 1 else ' or border'} "
-            f"({self.open_edges} open edges{rims})."
+            f"({_counted(self.open_edges, 'open edge')}{rims})."
         )
 
 
@@ -212,6 +213,10 @@ def clean(
         welded=welded,
     )
     return TriMesh(kept.points, triangles), np.flatnonzero(keep).astype(np.int32), counts
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'s' * (count != 1)}"
 
 
 def _quiet(_share: float, _doing: str) -> None:

@@ -103,7 +103,7 @@ def road_from_points(points: Floats, up: Floats) -> Plane:
         InputError: fewer than 30 points.
     """
     if len(points) < 30:
-        raise InputError(f"The road plane needs at least 30 faces; {len(points)} are selected.")
+        raise InputError(f"The road plane needs at least 30 selected faces, not {len(points)}.")
     keep = np.ones(len(points), bool)
     normal, offset = _flat_fit(points)
     for _ in range(6):
@@ -166,7 +166,7 @@ def road_from_picks(points: Floats, mesh: TriMesh) -> Plane:
     """
     points = np.asarray(points, np.float64)
     if len(points) < 3:
-        raise InputError(f"The road needs at least three picked points; there are {len(points)}.")
+        raise InputError(f"The road needs at least three picked points, not {len(points)}.")
     spread, axes = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[1:]
     long, wide = (float(np.ptp(points @ axis)) for axis in axes[:2])
     if long < 0.3:
@@ -226,7 +226,7 @@ def centre_plane_from_points(points: Floats, up: Floats, body: TriMesh) -> Plane
         InputError: too few points, or too near each other to hold a direction.
     """
     if len(points) < 2:
-        raise InputError(f"The centre plane needs at least two picked points; there are {len(points)}.")
+        raise InputError(f"The centre plane needs at least two picked points, not {len(points)}.")
     flat = points - (points @ up)[:, None] * up
     middle = flat.mean(axis=0)
     _, size, axes = np.linalg.svd(flat - middle, full_matrices=False)

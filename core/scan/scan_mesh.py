@@ -55,6 +55,7 @@ ZONE_DEFAULTS = {
     "number plate": (0.010, "paint and fit-up: the plate stays legible and can be taken off"),
     "bumper": (0.015, "paint and fit-up, and the bumper's own travel"),
     "fuel flap": (0.020, "paint and fit-up: the flap opens and a hand goes round it"),
+    "rest of the body": (0.005, "paint and fit-up"),
     "aerial": (0.030, "flutter and deflection under load, of the aerial as well"),
 }
 
@@ -66,6 +67,17 @@ def zone_named(name: str) -> Zone:
     """A zone with the customary clearance for its name; 15 mm for names of the user's own."""
     required, reason = ZONE_DEFAULTS.get(name, (0.015, "paint and fit-up"))
     return Zone(name, required, reason)
+
+
+def share_in_none(zone_of_face: NDArray[np.int32], areas: NDArray[np.float64]) -> float:
+    """The share of the surface that belongs to no zone, 0 to 1.
+
+    Args:
+        zone_of_face: (m,) -1 for faces in none.
+        areas: (m,) of the faces, in any unit.
+    """
+    whole = float(areas.sum())
+    return float(areas[zone_of_face < 0].sum()) / whole if whole > 0.0 else 0.0
 
 
 def mirrored_name(name: str) -> str:

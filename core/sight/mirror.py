@@ -293,7 +293,10 @@ def _on_road(image: Floats, corners: Floats, samples: int) -> Floats:
 def _check_window(body: TriangleIndex, window: Bools) -> None:
     faces = np.count_nonzero(body.forest.below[: 8 * body.forest.leaves] >= 0)
     if len(window) != faces:
-        raise InputError(f"The rear window is marked on {len(window)} faces of a body with {faces}; paint it again.")
+        raise InputError(
+            f"The rear window is marked on {len(window)} face{'s' * (len(window) != 1)} of a body with {faces}; "
+            "paint it again."
+        )
     if not window.any():
         raise InputError("No face of the body is painted as the rear window; paint it, or leave the window out.")
 

@@ -358,6 +358,122 @@ def test_allowance_and_verdicts() -> None:
     assert only(plane(), box((0, 0, 1.0)), required=0.5).verdict == "clear"
 
 
+# --- behind the surface ---------------------------------------------------------------------------------------
+
+
+def sky_side(mesh: TriMesh, outside_in: bool) -> TriMesh:
+    return inside_out(mesh) if outside_in else mesh
+
+
+@pytest.mark.parametrize("outside_in", [False, True])
+@pytest.mark.parametrize("height", [0.05, -0.05, -0.3])
+def test_a_part_wholly_behind_an_open_shell_touches(height: float, outside_in: bool) -> None:
+    # Exact: an open deck at z = 0 that looks up, a bar whose face is 50 or 300 mm off on either side of it. Which way
+    # the scan's faces are wound as a whole makes no difference.
+    deck = sky_side(sheet(0, size=21, wave=0.0), outside_in)
+    bar = box((0, 0, height + np.sign(height) * 0.01), sides=(0.5, 0.1, 0.02))
+    found = check(deck, bar)
+    zone = found.zones[0]
+    assert zone.behind == (height < 0.0)
+    assert zone.verdict == ("touches" if height < 0.0 else "clear")
+    assert zone.distance_m == pytest.approx(abs(height), abs=1e-12)
+    assert (zone.collides, zone.depth_m) == (False, 0.0)
+    assert not found.part_hits.any()
+
+
+def test_only_the_nearest_zone_is_behind() -> None:
+    # Exact: two open decks side by side, 20 and 60 mm over a bar.
+    body = join([sheet(0, 0.02, 11, 0.0), sheet(0, 0.06, 11, 0.0).transformed(pose((1, 0, 0)))])
+    labels = np.repeat(np.array([0, 1], np.int32), len(body.triangles) // 2)
+    bar = box((0.5, 0, -0.01), sides=(0.9, 0.1, 0.02))
+    found = measure_clearance(around(body, labels, (0.01, 0.01)), Part.of("bar", bar))
+    assert [z.distance_m for z in found.zones] == pytest.approx([0.02, 0.06], abs=1e-12)
+    assert [z.behind for z in found.zones] == [True, False]
+    assert [z.verdict for z in found.zones] == ["touches", "clear"]
+
+
+@pytest.mark.parametrize("place", [(0.6, 0, 0.0), (0.6, 0, -0.03), (0.55, 0.55, 0.0), (0.53, 0, -0.02)])
+def test_beside_a_rim_nothing_is_behind(place) -> None:
+    # A small ball past the border of an open deck at x, y = 0.5 is seen from the border at less than 45 degrees.
+    ball = sphere(place, 0.005, 2)
+    zone = only(sheet(0, size=21, wave=0.0), ball)
+    assert not zone.behind
+    assert zone.verdict == "clear"
+    # Where the zone ends and the body goes on is such a border as well.
+    deck = sheet(0, size=41, wave=0.0, side=3.0)
+    inside = (np.abs(deck.corners.mean(axis=1)[:, :2]) < 0.5).all(axis=1)
+    rest = np.where(inside, 0, -1).astype(np.int32)
+    edge = np.abs(deck.corners[inside][..., 0]).max()
+    zone = measure_clearance(around(deck, rest), Part.of("ball", ball), pose((edge - 0.5, 0, 0))).zones[0]
+    assert not zone.behind
+
+
+def test_what_stands_outside_a_wall_in_no_zone_is_not_behind_the_deck() -> None:
+    # Exact: the deck is the upper face of a box, the one zone. A ball outside the wall, far below the deck's border,
+    # sees the deck from below; one as far below inside the box does lie behind it.
+    body = finer(box(), 0.1)
+    labels = np.where(body.corners[..., 2].min(axis=1) > 0.5 - 1e-9, 0, -1).astype(np.int32)
+    near, ball = around(body, labels), Part.of("ball", sphere(radius=0.005, level=2))
+    for x, behind in ((0.52, False), (0.48, True), (0.0, True)):
+        zone = measure_clearance(near, ball, pose((x, 0, 0.22))).zones[0]
+        assert zone.distance_m == pytest.approx(np.hypot(max(x - 0.5, 0.0), 0.28) - 0.005, abs=1e-4)
+        assert zone.behind == behind
+    assert not measure_clearance(near, ball, pose((0.0, 0, 0.6))).zones[0].behind
+
+
+def test_a_part_that_crosses_is_behind_nothing() -> None:
+    # Exact: a tube through one of two decks, under the other.
+    body = join([sheet(0, 0.0, 11, 0.0), sheet(0, 0.6, 11, 0.0).transformed(pose((1, 0, 0)))])
+    labels = np.repeat(np.array([0, 1], np.int32), len(body.triangles) // 2)
+    bar = box((0.5, 0, 0.01), sides=(0.9, 0.1, 0.04))
+    found = measure_clearance(around(body, labels, (0.01, 0.01)), Part.of("bar", bar))
+    assert [z.collides for z in found.zones] == [True, False]
+    assert not any(z.behind for z in found.zones)
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10**6))
+def test_behind_is_inside_a_closed_body(seed: int) -> None:
+    # trimesh tells by rays whether a small block lies inside a closed body; ours by its nearest point alone.
+    rng = RNG(seed)
+    body = [box(sides=(1.0, 0.7, 0.4)), sphere(radius=0.5, level=3)][seed % 2]
+    body = holed(body, seed) if seed % 3 == 0 and seed % 2 else body
+    where = pose(rng.uniform(-0.6, 0.6, 3), rng.normal(0, 1, 3))
+    block = box(sides=(0.1, 0.06, 0.02))
+    zone = only(body, block, where)
+    whole = box(sides=(1.0, 0.7, 0.4)) if seed % 2 == 0 else sphere(radius=0.5, level=3)
+    inside = trimesh.Trimesh(whole.points, whole.triangles).contains(block.transformed(where).points)
+    if not zone.collides and len(body.triangles) == len(whole.triangles):
+        assert inside.all() or not inside.any()
+        assert zone.behind == inside.all()
+    elif not zone.collides and zone.behind:
+        assert inside.any()
+    assert not (zone.collides and zone.behind)
+
+
+def test_asking_for_other_clearances_builds_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    near, part = around(sheet(1, 0.0, 30), required=(0.01,)), Part.of("blade", sheet(2, 0.2, 10))
+    room = measure_clearance(near, part).zones[0].distance_m
+
+    def build(*_: object) -> None:
+        raise AssertionError
+
+    monkeypatch.setattr("wingfettle.core.clearance.surroundings.TriangleIndex.build", build)
+    monkeypatch.setattr("wingfettle.core.clearance.surroundings.SignedSurface.over", build)
+    monkeypatch.setattr("wingfettle.core.clearance.surroundings.is_inside_out", build)
+    other = near.asking((Zone("lid", 2.0 * room, "more"),))
+    zone = measure_clearance(other, part).zones[0]
+    assert (zone.zone, zone.required_m, zone.verdict) == ("lid", 2.0 * room, "tight")
+    assert zone.distance_m == room
+    assert other.index is near.index
+    assert other.surface is near.surface
+    assert near.scan.zones[0].required_m == 0.01
+    with pytest.raises(InputError, match="marked with 1 zone, but 2 are given"):
+        near.asking((Zone("a", 0.0, ""), Zone("b", 0.0, "")))
+    with pytest.raises(InputError, match="must be a length"):
+        near.asking((Zone("a", -1.0, ""),))
+
+
 # --- depth ----------------------------------------------------------------------------------------------------
 
 

@@ -281,3 +281,14 @@ def test_bad_input_is_refused(change: dict[str, object], words: str) -> None:
     good: dict[str, object] = {"element": PLANK, "force_n": 1.0, "mounts_y_m": [0.0], "youngs_pa": STEEL}
     with pytest.raises(InputError, match=words):
         element_deflection(**{**good, **change})  # type: ignore[arg-type]
+
+
+def test_more_than_small_deflections_is_told() -> None:
+    # Deflection rises in proportion to load (same handbooks), so a load is set for a little less and more than 10 %.
+    whole = bend([0.0]).largest_m
+    for share, told in ((0.099, False), (0.101, True), (0.5, True)):
+        found = bend([0.0], force=-300.0 * share * L / whole)
+        assert found.largest_m == pytest.approx(share * L, rel=1e-9)
+        assert ("of its span" in found.sentence) == told
+    assert "That is 50 % of its span" in found.sentence
+    assert "beyond 10 %" in found.sentence

@@ -298,6 +298,46 @@ def test_covered_edges_lie_against_the_body() -> None:
     assert found.length_m == pytest.approx(2 * (0.1 + 0.05) + 4 * 0.05, abs=4 * 0.02)
 
 
+def shell(seed: int = 0) -> TriMesh:
+    """A deck, open below, that looks up: a box's five faces in fine triangles."""
+    deck = box((-4.0, -0.8, 0.5), (-2.0, 0.8, 1.0), 4)
+    return deck.subset(deck.corners[:, :, 2].max(axis=1) > 0.5 + 1e-9)
+
+
+def over(mesh: TriMesh, which: NDArray[np.bool_]) -> TriMesh:
+    return TriMesh(mesh.points, np.where(which[:, None], mesh.triangles[:, ::-1], mesh.triangles))
+
+
+@pytest.mark.parametrize("loose", [False, True])
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.9, 1.0])
+def test_how_the_body_is_wound_makes_no_difference(share: float, loose: bool) -> None:
+    # Exact: a bar that stands clear of the deck shows all its edges; one below the skin shows none.
+    body = shell()
+    clear, below = box((-3.1, 0.0, 1.2), (-3.0, 0.05, 1.3)), box((-3.1, 0.0, 0.7), (-3.0, 0.05, 0.8))
+    flip = np.random.default_rng(1).random(len(body.triangles)) < share
+    if loose:  # two halves that share no points, one of them turned over
+        halves = [body.corners.mean(axis=1)[:, 1] > 0.0, body.corners.mean(axis=1)[:, 1] <= 0.0]
+        body = join(
+            [over(body.subset(h), np.full(h.sum(), s < share)) for h, s in zip(halves, (0.05, 0.6), strict=True)]
+        )
+    else:
+        body = over(body, flip)
+    found = sharp_edges([("clear", clear), ("below", below)], body)
+    assert [f.length_m for f in found] == pytest.approx([4 * (0.1 + 0.05 + 0.1), 0.0], abs=1e-9)
+    assert "outside from its inside" not in found[0].sentence
+
+
+def test_a_body_whose_faces_tell_no_side_hides_no_edges() -> None:
+    # Exact: with a floor far below it, an underside alone looks as if turned over, and would hide all that is under it.
+    body = over(shell(), np.ones(len(shell().triangles), bool))
+    low = TriMesh(body.points * [1, 1, -1] + [0, 0, 2.0], body.triangles[:, ::-1])  # a tub, open above
+    floor = low.subset(low.corners[:, :, 2].max(axis=1) < 1.0 + 1e-9)  # its bottom, looking down
+    bar = box((-3.1, 0.0, 0.7), (-3.0, 0.05, 0.8))
+    found = edges_of(bar, floor)
+    assert found.length_m == pytest.approx(4 * (0.1 + 0.05 + 0.1), abs=1e-9)
+    assert "do not tell its outside from its inside here" in found.sentence
+
+
 def test_only_between_road_and_two_metres() -> None:
     mast = box((0.0, 0.0, -0.5), (0.1, 0.1, 2.5))
     length, _ = lengthwise(edges_of(mast), 2)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from wingfettle.core.errors import InputError
 from wingfettle.core.geometry.mesh import TriMesh, join
 from wingfettle.core.scan.file_check import check_numbers
-from wingfettle.core.scan.intake import clean, fitting_units, take_in, unit_sentence
+from wingfettle.core.scan.intake import CleanUp, clean, fitting_units, take_in, unit_sentence
 from wingfettle.core.scan.topology import consistent, edge_pairs, first_equal, rim_loops
 
 Floats = NDArray[np.float64]
@@ -55,6 +55,17 @@ def long(extent: float) -> Floats:
 def test_the_guess_and_its_rivals_are_told(extent: float, units: list[str], words: str) -> None:
     assert fitting_units(long(extent)) == units
     assert words in unit_sentence(long(extent))
+
+
+def test_one_is_told_as_one() -> None:
+    assert CleanUp(1, 1, 1, 1, 1, 1, 1, 0.5, 1).sentence == (
+        "Merged 1 doubled point; removed 1 face in 1 speck, 1 duplicate and 1 empty face; turned 1 flipped one; left "
+        "alone: 1 hole or border (1 open edge, the longest 0.50 m round)."
+    )
+    assert CleanUp(2, 2, 0, 0, 2, 0, 0, 0.0, 3).sentence == (
+        "Merged 3 doubled points; removed 2 faces in 2 specks, 0 duplicate and 0 empty faces; turned 2 flipped ones; "
+        "left alone: 0 holes and borders (0 open edges)."
+    )
 
 
 # -- doubled points ------------------------------------------------------------------------------

@@ -28,6 +28,8 @@ from wingfettle.core.geometry.index import TriangleIndex
 from wingfettle.core.geometry.mesh import TriMesh, join
 from wingfettle.core.scan.scan_mesh import ScanMesh, Zone
 
+NOT_COUNTED = "No allowance is taken off, and bending under load is not counted."
+NOTHING = "Nothing was compared: no part rides on the lid past another zone or part, and none stays in its way."
 AXIS = Hinge(np.zeros(3), np.array([0.0, 1.0, 0.0]))  # a lid towards -x rises
 
 
@@ -128,11 +130,29 @@ def test_bar_on_the_lid_meets_a_wall() -> None:
     assert pair.contact_rad == pytest.approx(expected, abs=got.tolerance_rad)
     assert got.first is pair
     assert got.sentence == (
-        f"The lid opens to {np.degrees(pair.contact_rad):.1f} degrees; then “upper” touches “rear window”."
+        f"The lid opens to {np.degrees(pair.contact_rad):.1f} degrees; then “upper” touches “rear window”. "
+        f"{NOT_COUNTED}"
     )
     free = got.angles_rad < expected
     nearest = [0.25 - placed(BAR, AXIS, t)[:, 0].max() for t in got.angles_rad[free]]
     np.testing.assert_allclose(pair.distance_m[free], nearest, atol=1e-9)
+
+
+@pytest.mark.parametrize("allowance", [0.003, 0.02, 0.1])
+@pytest.mark.parametrize("samples", [2, 7, 46])
+def test_allowance_is_taken_off(allowance: float, samples: int) -> None:
+    # By trigonometry: with 20 mm taken off, the bar meets the wall as it would meet one 20 mm nearer.
+    got = turned({"rear window": WALL}, riding={"upper": BAR}, samples=samples, allowance_m=allowance)
+    (pair,) = got.pairs
+    expected = wall_contact(BAR, 0.25 - allowance)
+    assert pair.contact_rad == pytest.approx(expected, abs=got.tolerance_rad)
+    assert (pair.least_m, got.allowance_m) == (0.0, allowance)
+    free = got.angles_rad < expected
+    nearest = [0.25 - allowance - placed(BAR, AXIS, t)[:, 0].max() for t in got.angles_rad[free]]
+    np.testing.assert_allclose(pair.distance_m[free], nearest, atol=1e-9)
+    assert got.sentence.endswith(
+        f"An allowance of {1000 * allowance:.1f} mm is taken off every distance; bending under load is not counted."
+    )
 
 
 def test_oblique_hinge() -> None:
@@ -250,7 +270,7 @@ def test_touching_when_closed() -> None:
     assert (pair.distance_m[1:] > 0.0).all()
     assert got.sentence == (
         "“foot” touches “rear window” with the lid closed. The lid opens to "
-        f"{np.degrees(wall_contact(BAR, 0.25)):.1f} degrees; then “upper” touches “rear window”."
+        f"{np.degrees(wall_contact(BAR, 0.25)):.1f} degrees; then “upper” touches “rear window”. {NOT_COUNTED}"
     )
 
 
@@ -281,7 +301,23 @@ def test_never_near() -> None:
     )
     alone = turned({"bumper": WALL}, degrees=40.0)
     assert alone.pairs == ()
-    assert alone.sentence == "The lid opens to 40.0 degrees; nothing can come near it."
+    assert alone.sentence == NOTHING
+    # A riding part with no zone but the lid, and no part that stays, has nothing to meet either.
+    assert turned({}, riding={"upper": BAR}, degrees=40.0).sentence == NOTHING
+
+
+def test_a_part_that_cuts_the_lid_it_rides_on_is_told() -> None:
+    far = block((-1.2, -0.5, -0.5), (-1.1, 0.5, -0.2))
+    low = BAR.transformed(np.array([[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, -0.4], [0, 0, 0, 1.0]]))  # half way through
+    foot = block((-0.5, -0.1, 0.0), (-0.4, 0.1, 0.1))  # stands on it
+    got = turned({"bumper": far}, riding={"low": low, "foot": foot, "upper": BAR}, degrees=20.0)
+    assert got.on_lid == ("low", "foot")
+    assert {pair.against for pair in got.pairs} == {"bumper"}
+    assert got.first is None
+    assert (
+        "“low” rides on the lid and cuts or touches it. “foot” rides on the lid and cuts or touches it." in got.sentence
+    )
+    assert turned({}, riding={"low": low}).sentence == f"{NOTHING} “low” rides on the lid and cuts or touches it."
 
 
 def test_who_meets_whom() -> None:
@@ -312,15 +348,17 @@ def fcl_model(mesh: TriMesh) -> fcl.CollisionObject:
     return fcl.CollisionObject(model)
 
 
-def fcl_sweep(moving: TriMesh, still: TriMesh, hinge: Hinge, angles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Whether they collide, and every tenth distance, by python-fcl."""
+def fcl_sweep(
+    moving: TriMesh, still: TriMesh, hinge: Hinge, angles: np.ndarray, every: int = 10
+) -> tuple[np.ndarray, np.ndarray]:
+    """Whether they collide, and every so manieth distance, by python-fcl."""
     a, b = fcl_model(moving), fcl_model(still)
     hit, distance = np.zeros(len(angles), bool), np.full(len(angles), np.nan)
     for k, angle in enumerate(angles):
         turn = Rotation.from_rotvec(angle * hinge.axis).as_matrix()
         a.setTransform(fcl.Transform(turn, hinge.point - turn @ hinge.point))
         hit[k] = fcl.collide(a, b, fcl.CollisionRequest(), fcl.CollisionResult()) > 0
-        if k % 10 == 0 and not hit[k]:
+        if k % every == 0 and not hit[k]:
             distance[k] = fcl.distance(a, b, fcl.DistanceRequest(), fcl.DistanceResult())
     return hit, distance
 
@@ -340,14 +378,18 @@ def test_random_obstacles(seed: int) -> None:
         return block(-0.5 * (size := rng.uniform(0.01, 0.4, 3)), 0.5 * size, cuts=1).transformed(matrix)
 
     moving, still = join([tumbled(0.6), tumbled(0.6)]), tumbled(0.6)
-    got = turned({"post": still}, riding={"wing": moving}, hinge=hinge, degrees=80.0, samples=9)
+    allowance = 0.01 * (seed % 3)
+    got = turned({"post": still}, riding={"wing": moving}, hinge=hinge, degrees=80.0, samples=9, allowance_m=allowance)
     (pair,) = got.pairs
     step = np.radians(0.05)
     angles = np.arange(0.0, got.angles_rad[-1] + 1e-9, step)
-    hit, distance = fcl_sweep(moving, still, hinge, angles)
+    hit, distance = fcl_sweep(moving, still, hinge, angles, 1 if allowance else 10)
+    distance -= allowance
+    hit |= distance <= 0.0
     if hit.any():
         assert pair.contact_rad <= angles[hit.argmax()] + got.tolerance_rad
     at, gap = fcl_sweep(moving, still, hinge, np.array([pair.least_rad]))
+    gap -= allowance
     if np.isfinite(pair.contact_rad):
         assert not hit[angles < pair.contact_rad - got.tolerance_rad].any()
         assert (pair.least_m, pair.least_rad) == (0.0, pair.contact_rad)
@@ -357,7 +399,7 @@ def test_random_obstacles(seed: int) -> None:
         assert pair.least_m <= np.nanmin(distance) + max(LEAST_M, LEAST_SHARE * pair.least_m)
     for angle, own in zip(got.angles_rad, pair.distance_m, strict=True):
         at, gap = fcl_sweep(moving, still, hinge, np.array([angle]))
-        assert own == pytest.approx(0.0 if at[0] else gap[0], abs=2e-6)
+        assert own == pytest.approx(0.0 if at[0] else max(gap[0] - allowance, 0.0), abs=2e-6)
 
 
 def test_the_body_is_indexed_once(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -410,6 +452,8 @@ def test_progress_is_told_and_may_stop_it() -> None:
         ({"rides": [True, False]}, "1 parts need a pose each"),
         ({"hinge": Hinge(np.zeros(3), np.array([0.0, 2.0, 0.0]))}, "axis of length 1"),
         ({"poses": [2.0 * np.eye(4)]}, "“upper”"),
+        ({"allowance_m": -0.001}, "allowance must be a length"),
+        ({"allowance_m": np.inf}, "allowance must be a length"),
     ],
 )
 def test_what_cannot_open(change: dict[str, object], words: str) -> None:
@@ -506,7 +550,7 @@ ANGLE = SIDES.subset((SIDES.corners[:, :, :2] == 0.0).all(axis=1).any(axis=1))
 @pytest.mark.parametrize(
     ("faces", "words"),
     [
-        (flat([(0, 0, 0), (1, 0, 0), (0, 1, 0)]), "too few"),
+        (flat([(0, 0, 0), (1, 0, 0), (0, 1, 0)]), "at least 12 faces round its pin, not 2"),
         (pin(30.0, 0.0, 0), "one way"),
         (ball((0, 0, 0), 0.01), "every way"),
         (SIDES, "no cylinder|every way"),

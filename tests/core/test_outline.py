@@ -275,6 +275,21 @@ def test_a_part_ahead_of_a_whole_car_is_outside() -> None:
     assert "ahead of the body" in check.sentence
 
 
+@pytest.mark.parametrize("x", [-3.7004, -3.7])
+def test_a_sheet_across_the_car_thinner_than_the_cuts_are_apart(x: float) -> None:
+    # Exact: an upright sheet 0.2 mm thick, or without thickness, between two cuts 1 mm apart or on one; to each side
+    # the outline is 0.6 + 0.3 (4 + x) / 0.8 m wide there.
+    flat = TriMesh(np.array([[x, -0.5, 1.0], [x, 0.8, 1.0], [x, 0.8, 1.1]]), np.array([[0, 1, 2]], np.int32))
+    wide = 0.6 + 0.3 * (4.0 + x) / 0.8
+    for sheet in (flat, box((x, -0.5, 1.0), (x + 2e-4, 0.8, 1.1))):
+        (check,) = check_outline(outline_of(), [("gurney", sheet)])
+        assert check.beyond_left_m == pytest.approx(0.8 - wide, abs=2e-4)
+        assert check.beyond_right_m == pytest.approx(0.5 - wide, abs=2e-4)
+        assert check.beyond_rear_m == pytest.approx(-4.0 - x, abs=1e-9)
+        assert check.above_roof_m == pytest.approx(-0.2, abs=1e-9)
+        assert check.outside.any()
+
+
 @pytest.mark.parametrize(
     ("points", "triangles", "words"),
     [([[0, 0, 0]], np.zeros((0, 3)), "no faces"), ([[0, 0, 0], [0, np.nan, 0], [1, 1, 1]], [[0, 1, 2]], "not numbers"),

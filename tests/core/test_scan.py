@@ -362,9 +362,9 @@ def test_poses_that_cannot_be_found_are_refused() -> None:
     round_one = ball(4)
     with pytest.raises(InputError, match="No road plane found"):
         pose.find_road(round_one)
-    with pytest.raises(InputError, match="at least 30 faces; 29 are selected"):
+    with pytest.raises(InputError, match="at least 30 selected faces, not 29"):
         pose.road_from_points(np.zeros((29, 3)), up)
-    with pytest.raises(InputError, match="at least two picked points; there are 1"):
+    with pytest.raises(InputError, match="at least two picked points, not 1"):
         pose.centre_plane_from_points(np.zeros((1, 3)), up, round_one)
     with pytest.raises(InputError, match="nearer than 100 mm"):
         pose.centre_plane_from_points(np.array([[0.0, 0.0, 0.0], [0.01, 0.0, 0.9]]), up, round_one)

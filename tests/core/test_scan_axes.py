@@ -363,7 +363,7 @@ def test_road_from_picks_has_the_scan_above(seed: int, count: int) -> None:
 
 def test_picks_that_hold_no_road_are_refused() -> None:
     scan = side(0)
-    with pytest.raises(InputError, match="at least three picked points; there are 2"):
+    with pytest.raises(InputError, match="at least three picked points, not 2"):
         pose.road_from_picks(np.zeros((2, 3)), scan)
     with pytest.raises(InputError, match=r"stand within 110 mm, so that a pick 1 mm off leans it by 0\.5°"):
         pose.road_from_picks(np.array([[0.0, 0.0, 0.0], [0.1, 0.0, 0.0], [0.0, 0.05, 0.0]]), scan)
@@ -371,7 +371,7 @@ def test_picks_that_hold_no_road_are_refused() -> None:
         pose.road_from_picks(np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [2.0, 0.0, 0.0]]), scan)
     with pytest.raises(InputError, match=r"cuts through the scan \(\d+ % lies below"):
         pose.road_from_picks(np.array([[0.0, 0.0, 0.7], [1.0, 0.0, 0.7], [1.0, 1.0, 0.7]]), scan)
-    with pytest.raises(InputError, match="at least 30 faces; 0 are selected"):
+    with pytest.raises(InputError, match="at least 30 selected faces, not 0"):
         pose.road_near(scan, pose.road_from_picks(np.array([[0.0, 0, 0], [1.0, 0, 0], [1.0, 1.0, 0]]), scan))
 
 

@@ -20,6 +20,7 @@ from wingfettle.core.errors import InputError
 from wingfettle.core.geometry.mesh import TriMesh
 from wingfettle.core.scan.scan_mesh import ScanMesh, Zone
 
+NOT_COUNTED = "No allowance is taken off, and bending under load is not counted."
 EXACT_M = 5e-5  # what is promised of room
 STEPS = np.linspace(-0.04, 0.04, 9)
 TURNS = np.radians(np.linspace(-8.0, 8.0, 7))
@@ -75,7 +76,7 @@ def moved_to(thing: fcl.CollisionObject, matrix: np.ndarray) -> fcl.CollisionObj
 
 def judged(
     maps: tuple[SlideMap, SlideMap], pivot: np.ndarray, moving: list[tuple[TriMesh, np.ndarray]],
-    obstacles: list[TriMesh], required: np.ndarray,
+    obstacles: list[TriMesh], required: np.ndarray, allowance: float = 0.0,
 ) -> None:  # fmt: skip
     """Compare every place of both maps with fcl."""
     still = [fcl_model(mesh) for mesh in obstacles]
@@ -86,13 +87,19 @@ def judged(
             ways = {"aft": 0.0, "up": 0.0, "turn": 0.0, m.across: m.across_values[i], m.along: m.along_values[j]}
             matrix = placing(pivot, **ways)
             apart = np.array([[fcl_distance(moved_to(a, matrix @ pose), b) for b in still] for a, pose in movers])
-            judge = (apart.min(axis=0) - required).min()
+            rooms = apart - allowance - required
+            judge = rooms.min()
             assert room == pytest.approx(judge, abs=EXACT_M + 1e-6)
-            assert m.touches[i, j] == (apart == 0.0).any()
+            touching = apart <= allowance
+            if allowance == 0.0 or np.abs(apart - allowance).min() > 1e-6:
+                assert m.touches[i, j] == touching.any()
             if abs(judge) > 1e-6:
                 assert m.clear[i, j] == (judge >= 0.0 and not m.touches[i, j])
-            k = m.tightest[i, j]
-            assert apart[:, k].min() - required[k] == pytest.approx(judge, abs=2 * EXACT_M + 1e-6)
+            p, k = m.mover[i, j], m.tightest[i, j]
+            if m.touches[i, j]:
+                assert apart[p, k] <= allowance + 1e-6
+            else:
+                assert rooms[p, k] == pytest.approx(judge, abs=2 * EXACT_M + 1e-6)
 
 
 # -- closed forms ----------------------------------------------------------------------------------
@@ -120,8 +127,22 @@ def test_a_block_over_a_plate() -> None:
     # Room ends 20 mm below today's place, steps are 10 mm.
     assert first.sentence == (
         "From today's place it may be moved aft by 40 mm or more, moved forward by 40 mm or more, raised by 40 mm or "
-        "more or lowered by 20 mm with everything clear."
+        "more or lowered by 20 mm (then “block” to “zone 1” is too tight) with everything clear. Tightest today is "
+        "“block” to “zone 1”, by 20.0 mm more than asked for. No allowance is taken off, and bending under load is not "
+        "counted."
     )
+    # Exact: an allowance of 15 mm lowers all room by so much, and what is no farther than that touches.
+    first, second = slide_maps(
+        surroundings, [part], [None], pivot, aft_m=STEPS, up_m=STEPS, turn_rad=TURNS, allowance_m=0.015
+    )
+    assert first.room_m == pytest.approx(np.broadcast_to(0.005 + STEPS, (9, 9)), abs=EXACT_M)
+    assert (first.touches == (0.05 + STEPS <= 0.015)).all()
+    assert (first.touches.sum(), first.allowance_m) == (9, 0.015)
+    assert (second.touches == (height <= 0.015)).all()
+    assert first.sentence.endswith(
+        "An allowance of 15.0 mm is taken off every distance; bending under load is not counted."
+    )
+    assert "lowered by 5 mm (then" in first.sentence
 
 
 def test_behind_a_wall_fore_and_aft_count() -> None:
@@ -139,7 +160,47 @@ def test_behind_a_wall_fore_and_aft_count() -> None:
     judge = np.minimum(to_ahead, to_behind)[near]
     assert first.room_m[near] == pytest.approx(np.tile(judge[:, None], (1, 9)), abs=EXACT_M)
     assert (first.tightest[near] == (to_behind < to_ahead)[near][:, None]).all()
-    assert "moved aft by 20 mm, moved forward by 18 mm" in first.sentence
+    assert "moved aft by 20 mm (then “block” to “frame” is too tight)" in first.sentence
+    assert "moved forward by 18 mm (then “block” to “zone 0” is too tight)" in first.sentence
+    assert "Tightest today is “block” to “zone 0”, by 18.0 mm more than asked for." in first.sentence
+
+
+def test_what_touches_today_counts_as_joined() -> None:
+    # Exact: the post stands on the deck and carries the block; moved alone, the block has the deck 50 mm below it.
+    plate = sheet(0, 11, 0.0, 2.0)
+    surroundings = around(plate, np.zeros(len(plate.triangles)), 0.010)
+    part = Part.of("block", block((0.2, 0.4, 0.02), (0.0, 0.0, 0.06)))
+    post = Part.of("post", block((0.02, 0.02, 0.04), (0.0, 0.0, 0.03)))  # its top is the block's underside
+    beside = Part.of("fin", block((0.02, 0.02, 0.2), (0.0, 0.218, 0.11)))  # 8 mm from the block's end
+    axes = {"aft_m": STEPS, "up_m": STEPS, "turn_rad": np.zeros(1)}
+    first, second = slide_maps(
+        surroundings, [part], [None], np.zeros(3), **axes, standing=[(post, None, 0.005), (beside, None, 0.005)]
+    )
+    assert first.joined == (("block", "post"),)
+    judge = np.minimum(np.maximum(0.05 + STEPS, 0.0) - 0.010, 0.003)
+    assert first.room_m[4] == pytest.approx(judge, abs=EXACT_M)
+    assert not first.touches.any()
+    assert "“post” touches “block” today, so the two count as joined." in first.sentence
+    assert "joined" not in second.sentence
+    # Moved together, nothing is joined: they keep their places to each other.
+    first, _ = slide_maps(surroundings, [part, post], [None, None], np.zeros(3), **axes)
+    assert first.joined == ()
+    assert first.obstacles == ("zone 0",)
+    assert first.movers == ("block", "post")
+    assert (first.mover[~first.touches] == 1).all()
+    assert first.room_m[4, 4] == pytest.approx(0.0, abs=EXACT_M)
+
+
+def test_words_name_what_touches_rather_than_what_is_tightest() -> None:
+    # The block cuts a step of zone 0, which asks for nothing, and is 10 mm above zone 1, which asks for 40 mm.
+    body = [block((0.02, 0.02, 0.02), (0.0, 0.0, 0.06)), block((1.0, 1.0, 0.01), (0.0, 0.0, 0.035))]
+    mesh = TriMesh(np.concatenate([b.points for b in body]), np.concatenate([body[0].triangles, body[1].triangles + 8]))
+    part = Part.of("block", block((0.2, 0.4, 0.02), (0.0, 0.0, 0.06)))
+    first, _ = slide_maps(
+        around(mesh, np.repeat([0, 1], 12), 0.0, 0.04), [part], [None], np.zeros(3),
+        aft_m=STEPS, up_m=np.array([-0.001, 0.0, 0.001]), turn_rad=np.zeros(1),
+    )  # fmt: skip
+    assert first.sentence.startswith("Today's place touches (“block” to “zone 0”), and no place on the map is clear.")
 
 
 # -- every place against fcl -------------------------------------------------------------------------
@@ -175,13 +236,14 @@ def test_every_place_against_fcl(seed: int, height: float) -> None:
 def test_random_places_against_fcl(seed: int, height: float, lean: float) -> None:
     body, blade = sheet(seed, 14, 0.04), sheet(seed + 1, 9, 0.02, 0.5)
     pose, pivot = placing(np.zeros(3), 0.1, height, lean), np.array([-0.2, 0.0, height])
-    labels = np.arange(len(body.triangles)) % 3
+    labels, allowance = np.arange(len(body.triangles)) % 3, 0.03 * (seed % 3)
     steps, turns = np.array([-0.05, -0.01, 0.0, 0.03]), np.array([-0.2, 0.0, 0.05])
     maps = slide_maps(
         around(body, labels, 0.0, 0.02, 0.01), [Part.of("blade", blade)], [pose], pivot,
-        aft_m=steps, up_m=steps, turn_rad=turns,
+        aft_m=steps, up_m=steps, turn_rad=turns, allowance_m=allowance,
     )  # fmt: skip
-    judged(maps, pivot, [(blade, pose)], [body.subset(labels == k) for k in range(3)], np.array([0.0, 0.02, 0.01]))
+    zones, required = [body.subset(labels == k) for k in range(3)], np.array([0.0, 0.02, 0.01])
+    judged(maps, pivot, [(blade, pose)], zones, required, allowance)
 
 
 def test_a_finer_grid_holds_the_coarser_one() -> None:
@@ -249,7 +311,7 @@ def test_words_tell_where_room_ends() -> None:
     said = tilted(-0.5, 0.8, 0.012).sentence
     assert said == (
         "From today's place it may be moved aft by 24 mm, moved forward by 40 mm or more, raised by 40 mm or more or "
-        "lowered by 15 mm with everything clear."
+        f"lowered by 15 mm with everything clear. {NOT_COUNTED}"
     )
     # Rounded down to a tenth of a step: 12 / 0.7 = 17.14.
     assert "moved aft by 17 mm" in tilted(-0.7, 0.8, 0.012).sentence
@@ -265,15 +327,15 @@ def test_words_of_turns_are_degrees_and_leave_heights_to_the_other_map() -> None
 def test_words_where_today_is_not_clear() -> None:
     # Exact: room = -25 mm + height: 30 mm up is the nearest place of the grid.
     assert tilted(0.0, 1.0, -0.025).sentence == (
-        "Today's place is too near by 25.0 mm; the nearest clear place on the map is 30 mm up."
+        f"Today's place is too near by 25.0 mm; the nearest clear place on the map is 30 mm up. {NOT_COUNTED}"
     )
     # The nearest place with 1 x forward + 1 x up above 35 mm: 20 and 20 rather than 40 and 0.
     said = tilted(-1.0, 1.0, -0.035).sentence
-    assert said.endswith("the nearest clear place on the map is 20 mm forward and 20 mm up.")
+    assert f"the nearest clear place on the map is 20 mm forward and 20 mm up. {NOT_COUNTED}" in said
     hopeless = tilted(0.0, 0.0, -0.001)
-    assert hopeless.sentence == "Today's place is too near by 1.0 mm, and no place on the map is clear."
+    assert hopeless.sentence == f"Today's place is too near by 1.0 mm, and no place on the map is clear. {NOT_COUNTED}"
     touching = replace(tilted(0.0, 1.0, -0.015), touches=np.broadcast_to(STEPS <= 0.02, (9, 9)))
-    assert touching.sentence == "Today's place touches; the nearest clear place on the map is 30 mm up."
+    assert touching.sentence == f"Today's place touches; the nearest clear place on the map is 30 mm up. {NOT_COUNTED}"
 
 
 @settings(max_examples=40, deadline=None)
@@ -331,6 +393,8 @@ def test_bad_input_is_refused() -> None:
         ({"standing": [(part, None, -1.0)]}, "asked for at “block”"),
         ({"poses": [np.diag([2.0, 1.0, 1.0, 1.0])]}, "block"),
         ({"poses": [np.eye(3)]}, "block"),
+        ({"allowance_m": -0.001}, "allowance must be a length"),
+        ({"allowance_m": np.nan}, "allowance must be a length"),
     ):
         with pytest.raises(InputError, match=words):
             slide_maps(surroundings, **{**good, **change})  # type: ignore[arg-type]

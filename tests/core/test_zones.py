@@ -13,7 +13,7 @@ from scipy.spatial import Delaunay
 
 from wingfettle.core.errors import InputError
 from wingfettle.core.geometry.mesh import TriMesh, face_normals, join
-from wingfettle.core.scan.scan_mesh import ZONE_DEFAULTS, mirrored_faces, mirrored_name, zone_named
+from wingfettle.core.scan.scan_mesh import ZONE_DEFAULTS, mirrored_faces, mirrored_name, share_in_none, zone_named
 
 MIRROR = np.array([1.0, -1.0, 1.0])
 
@@ -200,3 +200,15 @@ def test_bad_input_is_refused() -> None:
     for reach in (0.0, -1.0, np.nan, np.inf):
         with pytest.raises(InputError, match="a length above 0 mm"):
             mirrored_faces(mesh, disc(mesh, 0.3, 0.1), reach)
+
+
+def test_the_share_in_no_zone_is_by_area() -> None:
+    # Exact: a square of 0.6 m; all but the strip beyond x = 0.45 m is a zone, however finely either part is meshed.
+    fine, coarse = np.linspace(0.0, 0.45, 40), np.array([0.45, 0.6])
+    plan = [np.column_stack([v.ravel() for v in np.meshgrid(x, np.linspace(0.0, 0.6, 9))]) for x in (fine, coarse)]
+    parts = [TriMesh(m.points * [1, 1, 0], m.triangles) for m in map(raised, plan)]
+    marks = np.repeat(np.array([0, -1], np.int32), [len(p.triangles) for p in parts])
+    areas = face_normals(join(parts).corners)[1]
+    assert share_in_none(marks, areas) == pytest.approx(0.25, abs=1e-12)
+    assert share_in_none(np.full_like(marks, -1), areas) == 1.0
+    assert share_in_none(marks, 0.0 * areas) == 0.0
