@@ -14,7 +14,7 @@ from ..core.clearance.marks import border
 from ..core.clearance.measure import clearance_map, measure_clearance
 from ..core.clearance.result import PartClearance
 from ..core.errors import InputError
-from ..core.report.callouts import Callout, Drawing, callouts, legend, told_distances
+from ..core.report.callouts import Callout, Drawing, callouts, distance_words, legend, told_distances
 from ..core.units import from_mm, to_mm
 from . import answers, bridge, live, settings
 from .operator import JobOperator, JobPanel, say
@@ -22,6 +22,9 @@ from .variants import active, changeable, show_only
 
 CALLOUT_REACH_M = 0.15
 """Distances beyond this are not drawn where they are clear."""
+BEND_SHARE = 0.1
+"""Share of the span up to which an estimated bend is told without a warning (common practice, no source): the beam
+is taken to bend a little."""
 MARKS = {"clear": "CHECKMARK", "tight": "ERROR", "touches": "CANCEL"}
 
 
@@ -34,24 +37,25 @@ class WINGFETTLE_OT_check_clearance(JobOperator, bpy.types.Operator):
     def work(self, context: bpy.types.Context) -> str:
         scene, job = context.scene, context.scene.wingfettle
         variant = active(scene)
+        tickets = [answers.ticket(scene, variant, kind) for kind in ("clearance", "map")]
         around, allowance = answers.surroundings(scene), from_mm(job.allowance_mm)
         placed = answers.parts(variant)
-        tickets = [answers.ticket(scene, variant, kind) for kind in ("clearance", "map")]
+        answers.share_in_no_zone(scene)  # the panel tells it
         results = [measure_clearance(around, part, pose, allowance) for _, part, pose in placed]
-        for (obj, _, _), result in zip(placed, results, strict=True):
-            if obj.wingfettle.role == "ELEMENT":
-                bridge.flag_element(obj, result.part_hits)
         if job.bending:
-            for (_, part, pose), (name, bend) in zip(placed, bendings(scene, variant), strict=False):
+            for (obj, part, pose), (name, bend) in zip(placed, bendings(scene, variant), strict=False):
                 moved = part.mesh if pose is None else part.mesh.transformed(pose)
                 words = f"{name}, bent by {to_mm(bend.largest_m):.1f} mm"
+                if bend.largest_m > BEND_SHARE * from_mm(obj.wingfettle.span_mm):
+                    words += " (beyond a tenth of its span: more than this estimate holds for)"
                 results.append(measure_clearance(around, Part.of(words, bent(moved, bend)), None, allowance))
-        answers.keep(tickets[0], tuple(results))
         reach = from_mm(job.map_reach_mm)
-        answers.keep(tickets[1], tuple((o.name, clearance_map(around, part, pose, reach)) for o, part, pose in placed))
+        maps = tuple((o.name, clearance_map(around, part, pose, reach)) for o, part, pose in placed)
+        answers.keep(tickets[0], tuple(results))
+        answers.keep(tickets[1], maps)
         show_only(scene, variant)
-        nearest = [(c.part, min(c.zones, key=lambda z: z.distance_m)) for c in results]
-        return "; ".join(f"{name}: {zone.zone} at {to_mm(zone.distance_m):.1f} mm" for name, zone in nearest)
+        nearest = [(c.part, min(c.zones, key=lambda z: (z.verdict != "touches", z.distance_m))) for c in results]
+        return "; ".join(f"{name}: {zone.zone} {distance_words(zone, allowance)}" for name, zone in nearest)
 
 
 def bendings(scene: bpy.types.Scene, variant: settings.VariantItem) -> list[tuple[str, Deflection]]:
@@ -112,7 +116,7 @@ def drawn_legend(scene: bpy.types.Scene, scale: float) -> Drawing:
     """The scale of the clearance map."""
     reach = reach_m(scene)
     behind, beyond = clearance_colours(bridge.array((-reach, 2.0 * reach)), reach, srgb=True)
-    words = ("Clearance to the nearest zone, mm",)
+    words = ("Clearance to the", "nearest zone, mm")
     others = [(behind, "behind the surface"), (beyond, "farther")]
     return legend(words, colour_steps(reach), clearance_ticks(reach), others, scale)
 
@@ -127,7 +131,7 @@ def drawn_in_picture(scene: bpy.types.Scene, scale: float) -> Drawing:
     return drawn_legend(scene, scale) + callouts(items, bridge.frame_of(scene), scale)
 
 
-_borders: dict[str, tuple[PartClearance, Any, Any]] = {}
+_borders: dict[str, tuple[PartClearance, Any, Any]] = answers.of_file({})
 
 
 def hit_borders(scene: bpy.types.Scene) -> list[tuple[str, Any, Any]]:
@@ -163,6 +167,12 @@ class WINGFETTLE_OT_add_mount(JobOperator, bpy.types.Operator):
         chosen = [o for o in context.selected_objects if o.type == "MESH" and o.wingfettle.role in {"NONE", "MOUNT"}]
         if not chosen:
             raise InputError("Select the mesh objects that are mounts first (not the scan, not an element).")
+        names = {o.wingfettle.element for o in settings.element_objects(variant)}
+        taken = [o.name for o in chosen if o.name in names]
+        if taken:
+            raise InputError(
+                f"An element of “{variant.name}” is called “{taken[0]}”, too; give the mount another name."
+            )
         empty = [o.name for o in chosen if not o.data.polygons]
         if empty:
             raise InputError(f"“{empty[0]}” holds no faces, so it takes up no room.")
@@ -223,9 +233,11 @@ class WINGFETTLE_PT_clearance(JobPanel, bpy.types.Panel):
                 col.operator(
                     "wingfettle.write_move", text=f"Write Move of “{obj.wingfettle.element}”"
                 ).object = obj.name
-        now = live.results(scene)
-        if now:
+        say(col, outside_words(scene), "INFO")
+        now, problem = live.results(scene), live.problem(scene)
+        if now or problem:
             col.label(text="While moving", icon="REC")
+            say(col, problem, "ERROR")
             _table(col, now)
             return
         results, problem = answers.shown(scene, variant, "clearance")
@@ -245,10 +257,15 @@ def _table(col: bpy.types.UILayout, results: tuple[PartClearance, ...]) -> None:
     for result in results:
         say(col, result.part)
         for zone in result.zones:
-            words = f"{zone.zone}: {to_mm(zone.distance_m):.1f} mm, {zone.verdict}"
-            if zone.collides:
-                words = f"{zone.zone}: touches, {to_mm(zone.depth_m):.1f} mm deep"
-            col.label(text=words, icon=MARKS[zone.verdict])
+            col.label(text=f"{zone.zone}: {distance_words(zone, result.allowance_m)}", icon=MARKS[zone.verdict])
+
+
+def outside_words(scene: bpy.types.Scene) -> str:
+    """How much of the body is in no zone, so that nothing is measured to it; empty where all is, or it is not known."""
+    share = answers.known_share_in_no_zone(scene)
+    if not share or not scene.wingfettle.zones:
+        return ""
+    return f"{100.0 * share:.0f} % of the body's area is in no zone: no distance to it is measured."
 
 
 CLASSES = (

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
+
 import bpy
 
 from ..core.clearance.opening import Hinge, hinge_between, hinge_through, opening
 from ..core.errors import InputError
-from ..core.units import from_degrees, to_degrees, to_mm
+from ..core.units import from_degrees, from_mm, to_degrees, to_mm
 from . import answers, bridge, settings
 from .operator import JobOperator, JobPanel, LongOperator, Steps, aside, say
 from .variants import active
@@ -22,7 +25,13 @@ def hinge_of(scene: bpy.types.Scene) -> Hinge:
     places = bridge.picks(job.hinge_picks, "point")
     if len(places) < 2:
         raise InputError("Pick two points on the lid's hinge axis first, or fit it to the faces of a hinge.")
-    return hinge_between(places[0], places[1], answers.zone_faces(scene, job.lid).points)
+    hinge = hinge_between(places[0], places[1], answers.zone_faces(scene, job.lid).points)
+    return replace(hinge, rms_m=from_mm(job.hinge_rms_mm)) if fitted(job) else hinge
+
+
+def fitted(job: settings.SceneSettings) -> bool:
+    """Whether the two points are still those of the fit to a hinge's faces."""
+    return job.hinge_rms_mm > 0.0 and bridge.same(bridge.picks(job.hinge_picks, "point"), job.hinge_fitted)
 
 
 class WINGFETTLE_OT_fit_hinge(JobOperator, bpy.types.Operator):
@@ -40,9 +49,10 @@ class WINGFETTLE_OT_fit_hinge(JobOperator, bpy.types.Operator):
         job.hinge_picks.clear()
         for place in bridge.ends_of_axis(found):
             job.hinge_picks.add().point = place
-        return (
-            f"Hinge axis through {int(chosen.sum())} faces, which lie off a round by {to_mm(found.rms_m):.2f} mm (rms)."
-        )
+        job.hinge_fitted = [v for pick in job.hinge_picks for v in pick.point]
+        job.hinge_rms_mm = to_mm(found.rms_m)
+        words = bridge.faces_words(job.body, chosen)
+        return f"Hinge axis through {words}, which lie off a round by {to_mm(found.rms_m):.2f} mm (rms)."
 
 
 class WINGFETTLE_OT_open_lid(LongOperator, bpy.types.Operator):
@@ -59,8 +69,9 @@ class WINGFETTLE_OT_open_lid(LongOperator, bpy.types.Operator):
         yield 0.02, "Opening the lid"
         objects, parts, poses = zip(*answers.parts(variant), strict=True)
         rides = [o.wingfettle.rides for o in objects]
+        task = partial(opening, allowance_m=from_mm(job.allowance_mm))
         found = yield from aside(
-            opening, around, parts, poses, rides, job.lid, hinge, from_degrees(job.lid_degrees), low=0.05, high=1.0
+            task, around, parts, poses, rides, job.lid, hinge, from_degrees(job.lid_degrees), low=0.05, high=1.0
         )
         answers.keep(ticket, found)
         return found.sentence
@@ -80,6 +91,8 @@ class WINGFETTLE_PT_lid(JobPanel, bpy.types.Panel):
         row.operator("wingfettle.pick_point", text=f"Pick Hinge ({len(job.hinge_picks)} of 2)").purpose = "HINGE"
         row.operator("wingfettle.drop_picks", text="", icon="X").purpose = "HINGE"
         col.operator("wingfettle.fit_hinge")
+        if fitted(job):
+            col.label(text=f"Fitted, off a round by {job.hinge_rms_mm:.2f} mm (rms)")
         col.prop(job, "lid_degrees")
         if variant is None:
             return

@@ -1,7 +1,8 @@
-"""Clearance followed while a part is moved: measured anew after each step of the move, in this session only."""
+"""What follows the scene: clearance measured anew after each step of a move, and what no longer holds forgotten."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +15,8 @@ from ..core.clearance.result import PartClearance
 from ..core.clearance.surroundings import Surroundings
 from ..core.errors import InputError
 from ..core.units import from_mm
-from . import answers, settings
+from . import answers, bridge, settings
+from .variants import mark_collisions, marks_hold
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,8 @@ class Followed:
     map: Any
 
 
-_followed: dict[str, Followed] = {}
+_followed: dict[str, Followed] = answers.of_file({})
+_problems: dict[int, str] = answers.of_file({})
 
 
 def results(scene: bpy.types.Scene) -> tuple[PartClearance, ...]:
@@ -52,6 +55,11 @@ def followed(scene: bpy.types.Scene) -> list[Followed]:
         return []
     names = [o.name for o in settings.element_objects(variant) + settings.mount_objects(variant)]
     return [_followed[n] for n in names if n in _followed]
+
+
+def problem(scene: bpy.types.Scene) -> str:
+    """Why the chosen variant cannot be followed; empty where it is, or is not to be."""
+    return _problems.get(scene.session_uid, "") if scene.wingfettle.live else ""
 
 
 def follow(scene: bpy.types.Scene) -> bool:
@@ -79,16 +87,39 @@ def follow(scene: bpy.types.Scene) -> bool:
 
 
 @persistent
-def _after_update(scene: bpy.types.Scene, _depsgraph: bpy.types.Depsgraph) -> None:
-    if not scene.wingfettle.live or scene.wingfettle.body is None:
+def _after_update(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
+    answers.look_again(scene, depsgraph)
+    job = scene.wingfettle
+    if not marks_hold(scene) and not bpy.app.timers.is_registered(_take_marks_off):
+        bpy.app.timers.register(_take_marks_off)  # nothing may be written here
+    if not job.live or job.body is None:
         return
+    before = _problems.pop(scene.session_uid, "")
     try:
         changed = follow(scene)
-    except InputError:
-        _followed.clear()  # the panel says what is wrong
-        changed = True
+    except InputError as problem:
+        _followed.clear()
+        _problems[scene.session_uid] = str(problem)
+        changed = str(problem) != before
     if changed:
         redraw()
+
+
+def _take_marks_off() -> None:
+    for scene in bpy.data.scenes:
+        variant = settings.active_variant(scene)
+        if variant is not None and not marks_hold(scene):
+            mark_collisions(scene, variant)
+
+
+@persistent
+def _after_opening(_path: str) -> None:
+    answers.forget()
+
+
+@persistent
+def _after_undo(_scene: bpy.types.Scene, _depsgraph: Any = None) -> None:
+    bridge.forget_marks([*bpy.data.objects, *bpy.data.meshes])
 
 
 def redraw() -> None:
@@ -99,10 +130,24 @@ def redraw() -> None:
                 area.tag_redraw()
 
 
+def _handlers() -> list[tuple[list[Any], Callable[..., None]]]:
+    on = bpy.app.handlers
+    return [
+        (on.depsgraph_update_post, _after_update),
+        (on.load_post, _after_opening),
+        (on.undo_post, _after_undo),
+        (on.redo_post, _after_undo),
+    ]
+
+
 def register() -> None:
-    bpy.app.handlers.depsgraph_update_post.append(_after_update)
+    for handlers, handler in _handlers():
+        handlers.append(handler)
 
 
 def unregister() -> None:
-    bpy.app.handlers.depsgraph_update_post.remove(_after_update)
-    _followed.clear()
+    for handlers, handler in _handlers():
+        handlers.remove(handler)
+    if bpy.app.timers.is_registered(_take_marks_off):
+        bpy.app.timers.unregister(_take_marks_off)
+    answers.forget()

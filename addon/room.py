@@ -38,13 +38,15 @@ class WINGFETTLE_OT_search_room(LongOperator, bpy.types.Operator):
             (part, pose, BETWEEN_PARTS_M) for _, part, pose in everything if job.slide_part not in ("", part.name)
         ]
         _, parts, poses = zip(*moving, strict=True)
-        pivot = bridge.quarter_chord(answers.assembly(variant).elements[0])
+        elements = [obj for obj, _, _ in moving if obj.wingfettle.role == "ELEMENT"]
+        pivot = bridge.quarter_chord(elements[0]) if elements else bridge.middle_of([obj for obj, _, _ in moving])
         search = partial(
             slide_maps,
             aft_m=bridge.both_ways(from_mm(job.slide_aft_mm), job.slide_steps),
             up_m=bridge.both_ways(from_mm(job.slide_up_mm), job.slide_steps),
             turn_rad=bridge.both_ways(from_degrees(job.slide_turn_deg), job.slide_steps),
             standing=standing,
+            allowance_m=from_mm(job.allowance_mm),
         )
         found = yield from aside(search, around, parts, poses, pivot, low=0.05, high=1.0)
         names = [*(z.name for z in around.scan.zones), *(part.name for part, _, _ in standing)]

@@ -11,9 +11,8 @@ from ..core.sight.mirror import FIELDS, InteriorMirror, mirror_view
 from ..core.units import from_mm
 from . import answers, bridge, settings
 from .operator import JobOperator, JobPanel, LongOperator, Steps, aside, say
-from .variants import active
+from .variants import MIRROR_PICTURE, active
 
-PICTURE = "Mirror view"
 MARKS = {"clear": "CHECKMARK", "partly hidden": "ERROR", "hidden": "CANCEL"}
 
 
@@ -60,7 +59,7 @@ class WINGFETTLE_OT_check_lamps(LongOperator, bpy.types.Operator):
             found.append((yield from aside(lamp_sight, zone, faces, rule, parts, poses, low=low, high=high)))
         if not found:
             raise InputError(" ".join(left_out))
-        answers.keep(ticket, tuple(found))
+        answers.keep(ticket, (tuple(found), tuple(left_out)))
         hidden = [f"{s.zone} ({s.rule.kind})" for s in found if s.verdict != "clear"]
         words = f"Hidden at least in part: {', '.join(hidden)}." if hidden else "No lamp is hidden."
         return " ".join([words, *left_out])
@@ -89,7 +88,7 @@ class WINGFETTLE_OT_look_back(LongOperator, bpy.types.Operator):
         rule = next(f for f in FIELDS if job.market.split()[0] in f.market)
         found = yield from aside(mirror_view, mirror, index, window, parts, poses, rule, low=0.1, high=1.0)
         answers.keep(ticket, found)
-        bridge.show_picture(PICTURE, found.picture)
+        bridge.show_picture(MIRROR_PICTURE, found.picture)
         return found.sentence
 
 
@@ -111,12 +110,15 @@ class WINGFETTLE_PT_lamps(JobPanel, bpy.types.Panel):
         col.operator("wingfettle.check_lamps")
         found, problem = answers.shown(scene, settings.active_variant(scene), "lamps")
         say(col, problem, "ERROR")
-        for one in found or ():
+        seen, left_out = found or ((), ())
+        for one in seen:
             if one.verdict == "clear":
                 col.label(text=f"{one.zone}, {one.rule.kind}: all seen", icon=MARKS[one.verdict])
             else:
                 say(col, one.sentence, MARKS[one.verdict])
-        if found:
+        for words in left_out:
+            say(col, words, "INFO")
+        if seen:
             say(col, "Shapes alone are looked at, not the light given out; local code decides.")
 
 
@@ -141,7 +143,7 @@ class WINGFETTLE_PT_mirror(JobPanel, bpy.types.Panel):
         say(col, problem, "ERROR")
         if found is None:
             return
-        picture = bpy.data.images.get(PICTURE)
+        picture = bpy.data.images.get(MIRROR_PICTURE)
         if picture is not None and picture.preview is not None:
             col.template_icon(icon_value=picture.preview.icon_id, scale=9.0)
         say(col, found.sentence)

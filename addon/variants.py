@@ -13,25 +13,60 @@ from .operator import JobOperator, JobPanel
 _STAYS = "The wing as found stays as it was found; start a new variant to change it."
 
 
+MIRROR_PICTURE = "Mirror view"
+
+
 def show_only(scene: bpy.types.Scene, shown: settings.VariantItem) -> None:
-    """Show one variant, in the viewport and in renders, with its collisions on the body; hide the others."""
+    """Show one variant, in the viewport and in renders, with its collisions and its mirror view; hide the others."""
     for variant in scene.wingfettle.variants:
-        hidden = variant.name != shown.name
-        variant.elements.hide_viewport = variant.elements.hide_render = hidden
-    if scene.wingfettle.body is not None:
-        checked = answers.shown(scene, shown, "clearance")[0] or ()
-        bridge.flag_body(scene.wingfettle.body, answers.body(scene), [c.body_hits for c in checked])
+        if variant.elements is not None:
+            hidden = variant.name != shown.name
+            variant.elements.hide_viewport = variant.elements.hide_render = hidden
+    mark_collisions(scene, shown)
+    view = answers.shown(scene, shown, "mirror")[0]
+    if view is not None:
+        bridge.show_picture(MIRROR_PICTURE, view.picture)
+
+
+def mark_collisions(scene: bpy.types.Scene, variant: settings.VariantItem) -> None:
+    """Paint the faces that collide as the variant's answer tells; none where there is no answer, or no longer."""
+    job = scene.wingfettle
+    checked = answers.shown(scene, variant, "clearance")[0] or ()
+    hits = {c.part: c.part_hits for c in checked if len(c.body_hits)}
+    for obj in settings.element_objects(variant):
+        bridge.flag_element(obj, hits.get(obj.wingfettle.element))
+    if job.body is not None:
+        bridge.flag_body(job.body, answers.body(scene) if hits else None, [c.body_hits for c in checked])
+    state = _marks_state(scene, variant) if hits else ""
+    if job.marks_of != state:
+        job.marks_of = state
+
+
+def marks_hold(scene: bpy.types.Scene) -> bool:
+    """Whether the collisions that the meshes show are still those of the chosen variant as it stands."""
+    variant = settings.active_variant(scene)
+    marked = scene.wingfettle.marks_of
+    return not marked or (variant is not None and marked == _marks_state(scene, variant))
+
+
+def _marks_state(scene: bpy.types.Scene, variant: settings.VariantItem) -> str:
+    try:
+        return f"{variant.name} {answers.digest(scene, variant, 'clearance')}"
+    except InputError:
+        return "none"
 
 
 def active(scene: bpy.types.Scene) -> settings.VariantItem:
     """The chosen variant.
 
     Raises:
-        InputError: there is none yet.
+        InputError: there is none yet, or its collection was deleted.
     """
     variant = settings.active_variant(scene)
     if variant is None:
         raise InputError("There is no variant yet; measure an element first.")
+    if variant.elements is None:
+        raise InputError(f"The collection of “{variant.name}” was deleted, and its elements with it; undo that.")
     return variant
 
 
@@ -85,17 +120,20 @@ class WINGFETTLE_OT_new_variant(JobOperator, bpy.types.Operator):
         found = settings.variant_named(scene, settings.AS_FOUND)
         if found is None:
             raise InputError("Measure the wing as found first; variants start from it.")
-        if not self.name or settings.variant_named(scene, self.name) is not None:
-            raise InputError(f"A variant needs a name of its own; “{self.name}” is taken or empty.")
-        elements = bridge.collection(scene, f"Wing {self.name}")
+        if found.elements is None:
+            raise InputError(f"The collection of “{found.name}” was deleted, and its elements with it; undo that.")
+        name = self.name.strip()
+        if not name or settings.variant_named(scene, name) is not None:
+            raise InputError(f"A variant needs a name of its own; “{name}” is taken or empty.")
+        elements = bridge.collection(scene, f"Wing {name}")
         for obj in settings.element_objects(found):
-            copy = bridge.new_object(f"{obj.wingfettle.element} ({self.name})", elements)
+            copy = bridge.new_object(f"{obj.wingfettle.element} ({name})", elements)
             bridge.copy_element(obj, copy)
         made = job.variants.add()
-        made.name, made.elements = self.name, elements
+        made.name, made.elements = name, elements
         job.variant = len(job.variants) - 1
         show_only(scene, made)
-        return f"Variant “{self.name}” starts as the wing as found."
+        return f"Variant “{name}” starts as the wing as found."
 
 
 class WINGFETTLE_OT_turn_over(JobOperator, bpy.types.Operator):
@@ -145,8 +183,9 @@ class WINGFETTLE_OT_show_variant(JobOperator, bpy.types.Operator):
         if settings.variant_named(context.scene, self.name) is None:
             raise InputError(f"There is no variant “{self.name}”.")
         job.variant = job.variants.find(self.name)
-        show_only(context.scene, job.variants[job.variant])
-        for obj in settings.element_objects(job.variants[job.variant]):
+        variant = active(context.scene)
+        show_only(context.scene, variant)
+        for obj in settings.element_objects(variant):
             obj.hide_set(False)
         return f"“{self.name}” is shown."
 

@@ -25,6 +25,7 @@ RANK = {
     "clearance": 6,
     "lift": 6,
     "sight": 6,
+    "flow": 6,
     "report": 7,
 }
 CORE = sorted((ROOT / "core").rglob("*.py"))

@@ -369,7 +369,7 @@ def test_faces_that_stay_on_the_body_keep_their_zones(scene: bpy.types.Scene) ->
     mesh = loft(LOWER).triangles()
     obj = bridge.new_object("body", scene.collection, mesh)
     zones = np.arange(len(mesh.triangles), dtype=np.int32) % 4 - 1
-    bridge.write_faces(obj, bridge.ZONE_ATTRIBUTE, zones)
+    bridge.write_zones(obj, zones)
     keep = np.arange(len(mesh.triangles)) % 3 > 0
     bridge.keep_faces(obj, mesh, keep)
     assert np.array_equal(bridge.zones_of(obj), zones[keep])

@@ -1,0 +1,1 @@
+"""The viscous second opinion: a lattice Boltzmann run on the graphics card."""

@@ -1,0 +1,224 @@
+"""What a run will take, before it starts: cells, memory, time a step, and whether the cells are fine enough."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from ..geometry.box import Box
+from ..geometry.index import TriangleIndex
+from ..geometry.mesh import TriMesh
+from .crossings import triangle_crossings
+from .grid import BODY, Frame, Side, plane_frame, space_frame
+
+Floats = NDArray[np.float64]
+
+LEAST_IN_GAP = 10
+"""Cells across the narrowest gap. Interpolated walls are of second order, so the air through a channel of n cells is
+off by the order of 1/n^2: a hundredth here. The number itself is common practice, no source."""
+LEAST_ON_CHORD = 50
+"""Cells along a chord; common practice, no source."""
+MOST_BLOCKAGE = 0.05
+"""Share of the domain's cross-section; the limit usual for cars in wind tunnels (from memory)."""
+TOUCHING_M = 1e-3
+"""Parts nearer than this are taken as fixed to each other, which is no gap."""
+
+
+@dataclass(frozen=True)
+class GridPlan:
+    """A grid that is not made yet.
+
+    Attributes:
+        spacing_m: length of a cell's edge.
+        size: cells along x, y, z.
+        cells: in all.
+        memory_bytes: that the run takes on the card.
+        seconds_per_step: None where the rate is not known.
+        cells_on_chord: along the shortest chord.
+        gap_m, gap_between: the narrowest gap and the names at it; inf and empty where there is none.
+        cells_in_gap: across it.
+        blockage: share of the domain's cross-section that the parts fill, seen from ahead.
+        warnings: sentences for people.
+    """
+
+    spacing_m: float
+    size: tuple[int, int, int]
+    cells: int
+    memory_bytes: int
+    seconds_per_step: float | None
+    cells_on_chord: float
+    gap_m: float
+    gap_between: tuple[str, ...]
+    cells_in_gap: float
+    blockage: float
+    warnings: tuple[str, ...]
+
+
+def plan_plane(
+    contours: Sequence[tuple[str, Floats]],
+    spacing_m: float,
+    low: tuple[float, float],
+    high: tuple[float, float],
+    *,
+    chord_m: float,
+    bytes_per_cell: float,
+    road: bool = False,
+    gap_m: float | None = None,
+    updates_per_second: float | None = None,
+    memory_bytes: float | None = None,
+) -> GridPlan:
+    """Plan ``grid.plane_grid`` of the same arguments.
+
+    Args:
+        chord_m: the shortest chord.
+        bytes_per_cell: that the kernel keeps.
+        gap_m: the narrowest gap; measured between the contours, and down to the road, where None.
+        updates_per_second: of cells, measured on the card.
+        memory_bytes: that the card has to give.
+
+    Raises:
+        InputError: no contours, a domain without room, or a chord, gap, rate or size a cell that is not above zero.
+    """
+    frame = plane_frame(spacing_m, low, high, road)
+    if not len(contours):
+        raise InputError("There is nothing to put into the flow; give at least one contour.")
+    placed = [(name, np.asarray(c, np.float64)) for name, c in contours]
+    gap, between = (gap_m, ()) if gap_m is not None else plane_gap(placed, road)
+    filled = np.zeros(frame.size[2], bool)
+    for _, points in placed:
+        z = frame.cells(np.column_stack([points[:, 0], np.zeros(len(points)), points[:, 1]]))[:, 2]
+        filled[max(int(np.ceil(z.min())), 0) : max(int(np.floor(z.max())) + 1, 0)] = True
+    share = float(filled.mean())
+    return _planned(frame, chord_m, bytes_per_cell, gap, between, share, updates_per_second, memory_bytes)
+
+
+def plan_space(
+    parts: Sequence[tuple[str, TriMesh]],
+    body: TriMesh | None,
+    spacing_m: float,
+    domain: Box,
+    *,
+    chord_m: float,
+    bytes_per_cell: float,
+    road: bool = True,
+    half: Side | None = None,
+    gap_m: float | None = None,
+    updates_per_second: float | None = None,
+    memory_bytes: float | None = None,
+) -> GridPlan:
+    """Plan ``grid.space_grid`` of the same arguments.
+
+    Args:
+        chord_m, bytes_per_cell, updates_per_second, memory_bytes: as in ``plan_plane``.
+        gap_m: the narrowest gap; measured between the parts, and to body and road, where None.
+
+    Raises:
+        InputError: no parts, a domain without room, or a chord, gap, rate or size a cell that is not above zero.
+    """
+    frame, turn = space_frame(spacing_m, domain, road, half)
+    meshes = [*parts, *([(BODY, body)] if body is not None else [])]
+    if not meshes:
+        raise InputError("There is nothing to put into the flow; give at least one part.")
+    gap, between = (gap_m, ()) if gap_m is not None else space_gap(parts, body, road)
+    filled = np.zeros(frame.size[1:], bool)
+    for _, mesh in meshes:
+        corners = frame.cells(mesh.points * turn)[mesh.triangles].transpose(2, 1, 0)
+        y, z = triangle_crossings(np.ascontiguousarray(corners), (1, 0, 0)).low[1:]
+        inside = (y >= 0) & (y < frame.size[1]) & (z >= 0) & (z < frame.size[2])
+        filled[y[inside], z[inside]] = True
+    share = float(filled.mean())
+    return _planned(frame, chord_m, bytes_per_cell, gap, between, share, updates_per_second, memory_bytes)
+
+
+def space_gap(
+    parts: Sequence[tuple[str, TriMesh]], body: TriMesh | None, road: bool = True
+) -> tuple[float, tuple[str, ...]]:
+    """The narrowest gap between parts, body and road, m, and the names at it; exact over all triangles.
+
+    Pairs within ``TOUCHING_M`` hang together, and the body's own way to the road is not counted. (inf, ()) where there
+    is no gap.
+    """
+    index = [(name, TriangleIndex.build(mesh)) for name, mesh in parts]
+    found: list[tuple[float, tuple[str, ...]]] = [(np.inf, ())]
+    if road:
+        heights = [(float(mesh.points[mesh.triangles.ravel(), 2].min()), (name, "road")) for name, mesh in parts]
+        found.extend(h for h in heights if h[0] > TOUCHING_M)
+    if body is not None:
+        index.append((BODY, TriangleIndex.build(body)))
+    for (one, a), (two, b) in combinations(index, 2):
+        distance = b.approaches(a, reach_m=min(found)[0])[0].distance_m
+        if distance > TOUCHING_M:
+            found.append((distance, (one, two)))
+    return min(found)
+
+
+def plane_gap(contours: Sequence[tuple[str, Floats]], road: bool = False) -> tuple[float, tuple[str, ...]]:
+    """The same between closed contours (n, 2), m, of which the last point is joined to the first."""
+    found: list[tuple[float, tuple[str, ...]]] = [(np.inf, ())]
+    if road:
+        heights = [(float(points[:, 1].min()), (name, "road")) for name, points in contours]
+        found.extend(h for h in heights if h[0] > TOUCHING_M)
+    for (one, a), (two, b) in combinations(contours, 2):
+        distance = min(_to_sides(a, b), _to_sides(b, a))
+        if distance > TOUCHING_M:
+            found.append((distance, (one, two)))
+    return min(found)
+
+
+def _to_sides(points: Floats, contour: Floats) -> float:
+    """Least distance of points from a closed contour's sides."""
+    start, run = contour, np.roll(contour, -1, axis=0) - contour
+    square = np.maximum((run * run).sum(axis=1), 1e-300)
+    apart = points[:, None] - start
+    share = np.clip((apart * run).sum(axis=2) / square, 0.0, 1.0)
+    return float(np.sqrt(((apart - share[..., None] * run) ** 2).sum(axis=2).min()))
+
+
+def _planned(
+    frame: Frame,
+    chord_m: float,
+    bytes_per_cell: float,
+    gap_m: float,
+    between: tuple[str, ...],
+    blockage: float,
+    rate: float | None,
+    memory_bytes: float | None,
+) -> GridPlan:
+    numbers = {"chord": chord_m, "gap": gap_m, "size of a cell in memory": bytes_per_cell, "rate": rate}
+    for what, value in numbers.items():
+        if value is not None and not value > 0.0:
+            raise InputError(f"The {what} is {value:g}; give a number above zero.")
+    h = frame.spacing
+    cells = int(np.prod(frame.size, dtype=np.int64))
+    memory = int(np.ceil(cells * bytes_per_cell))
+    warnings = []
+    if gap_m / h < LEAST_IN_GAP:
+        where = f" between “{between[0]}” and “{between[1]}”" if between else ""
+        warnings.append(
+            f"The gap of {1e3 * gap_m:.3g} mm{where} has {gap_m / h:.1f} cells; {LEAST_IN_GAP} are the fewest that can "
+            f"be trusted, which takes cells of {1e3 * gap_m / LEAST_IN_GAP:.3g} mm."
+        )
+    if chord_m / h < LEAST_ON_CHORD:
+        warnings.append(
+            f"The chord has {chord_m / h:.0f} cells; {LEAST_ON_CHORD} are the fewest that can be trusted, which takes "
+            f"cells of {1e3 * chord_m / LEAST_ON_CHORD:.3g} mm."
+        )
+    if blockage > MOST_BLOCKAGE:
+        warnings.append(
+            f"The parts fill {blockage:.1%} of the domain seen from ahead, so the air is squeezed past them; make it "
+            f"wider or higher, until they fill {MOST_BLOCKAGE:.0%}."
+        )
+    if memory_bytes is not None and memory > memory_bytes:
+        warnings.append(
+            f"The run takes {memory / 1e9:.2g} GB and the card has {memory_bytes / 1e9:.2g} GB to give; make the cells "
+            "larger or the domain smaller."
+        )
+    return GridPlan(
+        h, frame.size, cells, memory, None if rate is None else cells / rate, chord_m / h, gap_m, between, gap_m / h,
+        blockage, tuple(warnings),
+    )  # fmt: skip

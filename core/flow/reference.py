@@ -1,0 +1,301 @@
+"""The flow run in numpy, for small grids: the truth for the shaders, and what exact solutions are held against.
+
+The scheme and its sources are told in ``core/flow/kernel.py``.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import DTypeLike, NDArray
+
+from ..errors import InputError
+from .kernel import (
+    EDGE,
+    LEAST_HOLD,
+    ROAD,
+    SOLID,
+    SPONGE_RATE,
+    SPONGE_VISCOSITY,
+    SUBLAYER,
+    WALL_LAW,
+    Boundary,
+    Floats,
+    Ints,
+    RunSetup,
+    boundary,
+    inlet_velocities,
+    road_only,
+    sponge_lengths,
+)
+from .stencil import Stencil
+
+
+class ReferenceRun:
+    """A run on a small grid.
+
+    Attributes:
+        setup, edges: what it was made from.
+        post: (Q, nx, ny, nz) distributions after the last collision, less their value at rest.
+        steps: how many were done.
+    """
+
+    def __init__(
+        self,
+        setup: RunSetup,
+        edges: Boundary | None = None,
+        density: NDArray[np.floating] | None = None,
+        velocity: NDArray[np.floating] | None = None,
+        dtype: DTypeLike = np.float64,
+    ) -> None:
+        """Air in equilibrium.
+
+        Args:
+            setup: the run.
+            edges: its boundary cells; None for none but at the faces.
+            density: (nx, ny, nz) at the start, None for 1.
+            velocity: (3, nx, ny, nz) at the start, cells a step, None for the wind's.
+            dtype: precision of all arrays.
+
+        Raises:
+            InputError: a set-up that cannot be run, or shapes that do not fit.
+        """
+        self.lattice = setup.checked()
+        self.setup = setup
+        self.edges = boundary(setup) if edges is None else edges
+        self.dtype = np.dtype(dtype)
+        self.steps = 0
+        size = setup.size
+        if velocity is None:
+            velocity = np.broadcast_to(inlet_velocities(setup).T[:, None, None, :], (3, *size))
+        excess = np.zeros(size) if density is None else np.asarray(density) - 1.0
+        if excess.shape != size or np.shape(velocity) != (3, *size):
+            raise InputError(f"The start has not the run's {size} cells: give density and velocity for each cell.")
+        self.post = equilibrium(self.lattice, excess.astype(self.dtype), np.asarray(velocity, self.dtype))
+        self._air = self.edges.kind != SOLID
+        self.post[:, ~self._air] = 0.0
+        self._viscosity = setup.viscosity + SPONGE_VISCOSITY * _sponge(setup, "inlet", "outlet", "far").astype(
+            self.dtype
+        )
+        self._still = 1.0 - SPONGE_RATE * _sponge(setup, "inlet", "outlet", "far").astype(self.dtype)
+        self._even = SPONGE_RATE * _sponge(setup, "inlet", "far").astype(self.dtype)
+        self._faces = [_behind_faces(setup, self.lattice, self.edges, i) for i in range(self.lattice.directions)]
+        self._wind = inlet_velocities(setup).T.astype(self.dtype)
+
+    def advance(self, steps: int) -> Floats:
+        """Do ``steps`` steps; (steps, parts, 3) force on each part, lattice units.
+
+        Raises:
+            InputError: the run has blown up.
+        """
+        forces = np.array([self._step() for _ in range(steps)]).reshape(steps, self.edges.parts, 3)
+        if not np.isfinite(self.post).all():
+            raise InputError("The run has blown up: set more viscosity, a Smagorinsky constant or a lower speed.")
+        return forces
+
+    def fields(self) -> tuple[Floats, Floats]:
+        """(nx, ny, nz) density and (3, nx, ny, nz) velocity, cells a step; rest in solid cells."""
+        density = 1.0 + self.post.sum(axis=0)
+        momentum = np.tensordot(self.lattice.steps.T.astype(self.dtype), self.post, 1)
+        momentum[0] -= 0.5 * self.setup.acceleration * self._air * density
+        return density, momentum / density
+
+    def _step(self) -> Floats:
+        lattice, post = self.lattice, self.post
+        f = np.stack([np.roll(post[i], lattice.steps[i], (0, 1, 2)) for i in range(lattice.directions)])
+        flat, old = f.reshape(len(f), -1), post.reshape(len(f), -1)
+        self._open_faces(flat, old)
+        force = self._bounce_back(flat, old)
+        self.post = self._collide(f)
+        self.post[:, ~self._air] = 0.0
+        self.steps += 1
+        return force
+
+    def _open_faces(self, flat: Floats, old: Floats) -> None:
+        nz = self.setup.size[2]
+        for i, (entering, far, leaving, mirrored, source, turned) in enumerate(self._faces):
+            if len(entering):
+                excess = old[:, entering].sum(axis=0)
+                flat[i, entering] = equilibrium(self.lattice, excess, self._wind[:, entering % nz])[i]
+            if len(far):
+                still = np.zeros(len(far), self.dtype)
+                flat[i, far] = equilibrium(self.lattice, still, self._wind[:, far % nz])[i]
+            if len(leaving):
+                density = 1.0 + old[:, leaving].sum(axis=0)
+                velocity = self.lattice.steps.T.astype(self.dtype) @ old[:, leaving] / density
+                velocity[0] = np.maximum(velocity[0], 0.0)
+                flat[i, leaving] = equilibrium(self.lattice, np.zeros_like(density), velocity)[i]
+            flat[i, mirrored] = old[turned, source]
+
+    def _bounce_back(self, flat: Floats, old: Floats) -> Floats:
+        """Distributions that come back from walls; (parts, 3) force on the parts."""
+        lattice, edges = self.lattice, self.edges
+        near, arrived = old[:, edges.cell], flat[:, edges.cell]
+        met = (edges.q <= 1.0).T & (np.arange(lattice.directions) > 0)[:, None]
+        # In a gap one cell wide nothing sound arrives from the cell behind.
+        q = np.where(met[lattice.opposite], 0.5, edges.q.T).astype(self.dtype)
+        share = 0.5 / np.maximum(q, 0.5)
+        push = -6.0 * lattice.weights * (self.setup.road_speed or 0.0) * lattice.steps[:, 0]
+        pushed = push.astype(self.dtype)[:, None] * (edges.part.T == ROAD)
+        back = np.where(
+            q < 0.5,
+            2.0 * q * near + (1.0 - 2.0 * q) * arrived + pushed,
+            share * (near + pushed) + (1.0 - share) * near[lattice.opposite],
+        )
+        if self.setup.wall_function:
+            back -= self._slip(near, back, met, share)
+        flat[:, edges.cell] = np.where(met[lattice.opposite], back[lattice.opposite], arrived)
+        exchange = np.where(met, near + back, 0.0)
+        of_part = [np.where(edges.part.T == n, exchange, 0.0).sum(axis=1) for n in range(1, edges.parts + 1)]
+        return np.asarray(np.reshape(of_part, (edges.parts, lattice.directions)) @ lattice.steps, np.float64)
+
+    def _slip(self, near: Floats, back: Floats, met: NDArray[np.bool_], share: Floats) -> Floats:
+        """(Q, m) what walls that slip send back less, such that the links pass on the law's shear stress."""
+        edges, setup, lattice = self.edges, self.setup, self.lattice
+        steps = lattice.steps.astype(self.dtype)
+        weights = lattice.weights.astype(self.dtype)[:, None]
+        excess = near.sum(axis=0)
+        past = steps.T @ near / (1.0 + excess)
+        past[0] -= (setup.road_speed or 0.0) * road_only(edges)
+        normal = edges.normal.T.astype(self.dtype)
+        past = past - normal * (normal * past).sum(axis=0)
+        speed = np.sqrt((past**2).sum(axis=0))
+        along = steps @ (past / np.maximum(speed, 1e-12))
+        local = speed * edges.distance.astype(self.dtype) / setup.viscosity
+        factor, power = WALL_LAW
+        friction = speed**2 * (factor * np.maximum(local, SUBLAYER) ** power) ** (-2.0 / (1.0 + power))
+        area = -6.0 * (weights * met * (steps @ normal)).sum(axis=0)
+        passed = (met * along * (near + back - 2.0 * weights * excess)).sum(axis=0)
+        hold = 6.0 * (weights * met * along**2 * share).sum(axis=0)
+        slip = np.clip((passed - friction * area) / np.maximum(hold, 1e-12), 0.0, speed)
+        slip = np.where((local > SUBLAYER) & (hold > LEAST_HOLD), slip, 0.0)
+        return 6.0 * weights * along * share * slip
+
+    def _collide(self, f: Floats) -> Floats:
+        lattice, setup = self.lattice, self.setup
+        axes = lattice.axes
+        c = lattice.steps.T.astype(self.dtype)
+        excess = f.sum(axis=0)
+        density = 1.0 + excess
+        pull = np.zeros((3, *setup.size), self.dtype)
+        pull[0] = setup.acceleration * density
+        velocity = (np.tensordot(c, f, 1) + 0.5 * pull) / density
+        stress = {}
+        for n, a in enumerate(axes):
+            for b in axes[n:]:
+                raw = np.tensordot(c[a] * c[b], f, 1) - (excess / 3.0 if a == b else 0.0)
+                given = 0.5 * (velocity[a] * pull[b] + velocity[b] * pull[a])
+                stress[a, b] = raw - density * velocity[a] * velocity[b] + given
+        trace = sum(stress[a, a] for a in axes) / len(axes)
+        for a in axes:
+            stress[a, a] = stress[a, a] - trace
+        viscosity = self._viscosity
+        tau = 3.0 * viscosity + 0.5
+        if setup.smagorinsky:
+            strength = sum(s**2 * (1.0 if a == b else 2.0) for (a, b), s in stress.items())
+            eddies = 18.0 * math.sqrt(2.0) * setup.smagorinsky**2 * np.sqrt(strength) / density
+            tau = 0.5 * (tau + np.sqrt(tau**2 + eddies))
+        kept = 1.0 - 1.0 / tau
+        if any(setup.sponge):
+            excess = excess * self._still
+            velocity = velocity + self._even * (self._wind[:, None, None, :] - velocity)
+        return _rebuilt(lattice, excess, velocity, {pair: kept * s for pair, s in stress.items()}, pull)
+
+
+def equilibrium(lattice: Stencil, excess: Floats, velocity: Floats) -> Floats:
+    """Distributions of air without stress, less their value at rest.
+
+    Args:
+        lattice: of Q directions.
+        excess: (...) density less 1.
+        velocity: (3, ...) cells a step.
+    Returns (Q, ...).
+    """
+    still = np.zeros_like(excess)
+    pairs = {(a, b): still for n, a in enumerate(lattice.axes) for b in lattice.axes[n:]}
+    return _rebuilt(lattice, excess, velocity, pairs, np.zeros_like(velocity))
+
+
+def _rebuilt(
+    lattice: Stencil, excess: Floats, velocity: Floats, stress: dict[tuple[int, int], Floats], pull: Floats
+) -> Floats:
+    """(Q, ...) distributions from density less 1, velocity, second cumulants and force."""
+    density = 1.0 + excess
+    moments = []
+    for power in lattice.powers:
+        twice = [lattice.axes[n] for n in np.flatnonzero(power == 2)]
+        once = [lattice.axes[n] for n in np.flatnonzero(power == 1)]
+        if not twice and not once:
+            moment = excess
+        elif not twice and len(once) == 1:
+            (a,) = once
+            moment = density * velocity[a] + 0.5 * pull[a]
+        elif not twice:
+            a, b = once
+            u, v = velocity[a], velocity[b]
+            moment = stress[a, b] + density * u * v + 0.5 * (u * pull[b] + v * pull[a])
+        elif len(twice) == 1 and not once:
+            (a,) = twice
+            moment = excess / 3.0 + stress[a, a] + density * velocity[a] ** 2 + velocity[a] * pull[a]
+        elif once:
+            (a,), (b,) = twice, once
+            u, v, shear = velocity[a], velocity[b], stress[min(a, b), max(a, b)]
+            moment = 2.0 * u * shear + v * (density / 3.0 + stress[a, a]) + density * u**2 * v
+        else:
+            a, b = twice
+            u, v, shear = velocity[a], velocity[b], stress[a, b]
+            moment = (
+                excess / 9.0
+                + (stress[a, a] + stress[b, b]) / 3.0
+                + (stress[a, a] * stress[b, b] + 2.0 * shear**2) / density
+                + u**2 * (density / 3.0 + stress[b, b])
+                + v**2 * (density / 3.0 + stress[a, a])
+                + 4.0 * u * v * shear
+                + density * u**2 * v**2
+            )
+        moments.append(moment)
+    return np.tensordot(lattice.rebuild.astype(excess.dtype), np.stack(moments), 1)
+
+
+def _sponge(setup: RunSetup, *kinds: str) -> Floats:
+    """(nx, ny, nz) how much of a sponge before faces of these kinds each cell is, 0..1."""
+    share = np.zeros(setup.size)
+    for face, (kind, length) in enumerate(zip(setup.face_kinds(), sponge_lengths(setup), strict=True)):
+        if length and kind in kinds:
+            axis, cells = face // 2, setup.size[face // 2]
+            depth = np.arange(cells) + 0.5
+            inside = np.maximum(1.0 - (cells - depth if face % 2 else depth) / length, 0.0)
+            share = np.maximum(share, inside.reshape([-1 if n == axis else 1 for n in range(3)]))
+    return share**2
+
+
+def _behind_faces(setup: RunSetup, lattice: Stencil, edges: Boundary, i: int) -> tuple[Ints, ...]:
+    """Cells where direction ``i`` comes from beyond a face: an inlet's, a far one's, an outlet's, a mirror's, and for
+    the last the cell and the direction it comes from."""
+    size, kinds = setup.size, setup.face_kinds()
+    place = np.array(np.unravel_index(np.arange(edges.kind.size), size))
+    source = place - lattice.steps[i][:, None]
+    crosses: dict[str, NDArray[np.bool_]] = {}
+    turned = np.tile(lattice.steps[i], (edges.kind.size, 1))
+    for axis in range(3):
+        for side, out in enumerate((source[axis] < 0, source[axis] >= size[axis])):
+            kind = kinds[2 * axis + side]
+            crosses[kind] = crosses.get(kind, np.zeros(len(out), bool)) | out
+            if kind == "symmetry":
+                source[axis][out] = place[axis][out]
+                turned[out, axis] *= -1
+    air = edges.kind.ravel() != SOLID
+    none = np.zeros(len(air), bool)
+    entering = air & crosses.get("inlet", none)
+    far = air & crosses.get("far", none) & ~entering
+    leaving = air & crosses.get("outlet", none) & ~entering & ~far
+    mirrored = air & crosses.get("symmetry", none) & ~entering & ~far & ~leaving
+    origin = np.ravel_multi_index(tuple(source), size, mode="wrap")
+    direction = np.array([int(np.flatnonzero((lattice.steps == step).all(axis=1))[0]) for step in turned[mirrored]])
+    mirror = np.flatnonzero(mirrored)
+    # Behind a solid or plain cell there is nothing to mirror: the cell's own comes back.
+    blocked = edges.kind.ravel()[origin[mirror]] != EDGE
+    origin = np.where(blocked, mirror, origin[mirror])
+    direction = np.where(blocked, lattice.opposite[i], direction).astype(np.int64)
+    return *(np.flatnonzero(mask) for mask in (entering, far, leaving)), mirror, origin, direction
