@@ -1,4 +1,4 @@
-"""The one door to Wingfettle's checkout: python build.py demo | test | bench | samples | zip | check | setup.
+"""The one door to Wingfettle's checkout: python build.py demo | test | bench | flow | samples | zip | check | setup.
 
 Standard library only. It makes (once) and reuses virtual environments under .venv/, one for each Blender
 and one for the checks, from the pins in pyproject.toml.
@@ -15,6 +15,7 @@ import json
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -379,6 +380,37 @@ def bench(arguments: argparse.Namespace) -> int:
     return 0
 
 
+RUN_FLOW = (
+    "import os, sys; from wingfettle.addon import flow_queue; code = flow_queue.main(sys.argv[1:]); "
+    "sys.stdout.flush(); sys.stderr.flush(); os._exit(code)"
+)
+
+
+def flow(arguments: argparse.Namespace) -> int:
+    """Work a folder of flow runs off; by default in the Blender that computes without a window."""
+    python = ensure_blender(arguments.blender or "5.2")
+    options = ["--worker", arguments.worker] if arguments.worker else []
+    options += ["--wait", str(arguments.wait)] if arguments.wait is not None else []
+    folder = str(Path(arguments.folder).resolve())
+    return run_to_its_end([str(python), "-c", RUN_FLOW, folder, *options])
+
+
+def run_to_its_end(command: Sequence[str]) -> int:
+    """Like ``run``, but a command that is asked to stop is given the time to put its work back."""
+    child = subprocess.Popen(command, cwd=str(ROOT))
+    before = signal.signal(signal.SIGTERM, lambda *_: child.terminate())
+    try:
+        while True:
+            try:
+                code = child.wait()
+                return 128 - code if code < 0 else code
+            except KeyboardInterrupt:
+                if os.name != "nt":  # there the console has told it
+                    child.send_signal(signal.SIGINT)
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
 ROW_KEYS = ("name", "size", "seconds", "peer", "peer_seconds", "ratio")
 
 
@@ -504,6 +536,11 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("names", nargs="*", metavar="NAME", help="benches in tests/bench (default: all)")
     sub.add_argument("--json", metavar="FILE", help="write the rows to FILE, too")
     sub.add_argument("--size", choices=("full", "fast"), default="full", help="size of the work")
+    sub = command("flow", flow, "work off a folder of flow runs, as many processes or machines as share it at once")
+    sub.add_argument("folder", metavar="FOLDER", help="where Post Runs has put them")
+    sub.add_argument("--worker", metavar="NAME", help="what this process is called (default: the machine's name)")
+    wait = "look again every so many seconds until no run is open, to take over from processes that vanish"
+    sub.add_argument("--wait", metavar="SECONDS", type=float, help=wait)
     sub = command("zip", make_zip, "build the extension and have Blender's own checker judge it")
     sub.add_argument("--out", metavar="FILE", help="default: build/wingfettle-VERSION.zip")
     command("check", check, "lint and types")

@@ -7,6 +7,8 @@ from . import (
     clearance,
     deviation,
     element,
+    flow,
+    flow_queue,
     lid,
     lift,
     live,
@@ -27,7 +29,7 @@ from . import (
 
 MODULES = (
     *(settings, picking, scan, axes, torn, wing, element, sections, deviation, variants),
-    *(zones, clearance, lid, room, sight, outline, lift, report),
+    *(zones, clearance, lid, room, sight, outline, lift, flow, flow_queue, report),
 )
 
 
@@ -38,12 +40,16 @@ def register() -> None:
             bpy.utils.register_class(cls)
     settings.register()
     live.register()
+    flow.register()
+    flow_queue.register()
     overlay.register()
 
 
 def unregister() -> None:
     """Take them away again."""
     overlay.unregister()
+    flow_queue.unregister()
+    flow.unregister()
     live.unregister()
     settings.unregister()
     for module in reversed(MODULES):

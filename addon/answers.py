@@ -54,6 +54,7 @@ _RESTS: dict[str, Callable[[settings.SceneSettings, list[settings.ObjectNumbers]
     "lift": lambda job, _: _wind(job),
     "flow": lambda job, _: (_wind(job), job.lift_case),
     "sweeps": lambda job, _: _wind(job),
+    "flow run": lambda job, _: _wind(job),
     "opening": lambda job, numbers: (
         [z.name for z in job.zones],
         (job.allowance_mm, job.lid, job.lid_degrees, job.hinge_rms_mm, _points(job.hinge_picks)),
@@ -333,7 +334,16 @@ def digest(scene: bpy.types.Scene, variant: settings.VariantItem, kind: str) -> 
     Raises:
         InputError: there is nothing that could be measured, see ``parts``.
     """
-    return hashlib.blake2b(_state(scene, variant, kind).encode(), digest_size=16).hexdigest()
+    return _short(_state(scene, variant, kind))
+
+
+def digest_of(of: Ticket) -> str:
+    """The same of the scene as it was when the ticket was taken."""
+    return _short(of.state)
+
+
+def _short(state: str) -> str:
+    return hashlib.blake2b(state.encode(), digest_size=16).hexdigest()
 
 
 def keep(of: Ticket, value: Any) -> None:

@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterable
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import bpy
 import numpy as np
@@ -23,6 +23,7 @@ from ..core.elements.element import Element, EndPlate, InnerStation, placed
 from ..core.elements.loft import QuadMesh, loft
 from ..core.elements.plate_fit import drawn_plate
 from ..core.errors import InputError
+from ..core.flow.slices import FlowSlice, picture
 from ..core.geometry.box import Box
 from ..core.geometry.mesh import TriMesh, is_rigid, moved
 from ..core.geometry.signed import SignedSurface
@@ -429,6 +430,163 @@ def stream_plane(meshes: list[TriMesh], body: TriMesh | None) -> tuple[tuple[flo
         return np.nan_to_num(surface.distance(at, 0.3).distance_m, nan=1.0) < 0.0
 
     return (x, heights), box, inside
+
+
+def slice_corners(one: FlowSlice) -> np.ndarray:
+    """(4, 3) m, corners of a slice's picture in the plane y = 0, in the order of its texture: (0, 0), (1, 0), (1, 1),
+    (0, 1)."""
+    (left, right), (low, high) = _ends(one.x_m), _ends(one.z_m)
+    return np.array([[left, 0.0, low], [right, 0.0, low], [right, 0.0, high], [left, 0.0, high]])
+
+
+def _ends(middles: np.ndarray) -> tuple[float, float]:
+    """Outer edges of the first and the last cell in a row of two or more."""
+    half = 0.5 * (middles[1] - middles[0])
+    return float(middles[0] - half), float(middles[-1] + half)
+
+
+def slice_about(
+    one: FlowSlice, meshes: Iterable[np.ndarray], reach: tuple[float, float, float], most: int
+) -> FlowSlice:
+    """The part of a slice about points, with no more than ``most`` cells across.
+
+    Args:
+        one: the whole slice.
+        meshes: (n, 3) m each, vehicle axes.
+        reach: how far it goes on ahead, behind, and above and below, m.
+        most: cells along the longer side; every second, third, ... is taken where there are more.
+    """
+    points = np.concatenate(list(meshes))
+    (back, _, low), (front, _, high) = points.min(axis=0), points.max(axis=0)
+    columns = np.flatnonzero((one.x_m < front + reach[0]) & (one.x_m > back - reach[1]))
+    rows = np.flatnonzero((one.z_m < high + reach[2]) & (one.z_m > low - reach[2]))
+    if min(len(columns), len(rows)) < 4:
+        columns, rows = np.arange(len(one.x_m)), np.arange(len(one.z_m))
+    step = max(1, -(-max(len(columns), len(rows)) // most))
+    columns, rows = columns[::step], rows[::step]
+    at = np.ix_(rows, columns)
+    return FlowSlice(
+        one.x_m[columns], one.z_m[rows], one.speed_m_s[at], one.pressure[at],
+        one.velocity_m_s[:, rows][:, :, columns], one.solid[at],
+    )  # fmt: skip
+
+
+def upright(contour: np.ndarray) -> np.ndarray:
+    """(n, 3) m, vehicle axes, of a contour (n, 2), x aft and z up, in the plane y = 0."""
+    return np.column_stack([-contour[:, 0], np.zeros(len(contour)), contour[:, 1]])
+
+
+def texture_values(pixels: np.ndarray) -> np.ndarray:
+    """Flat float32 in 0..1 of a picture (h, w, 4) uint8, as the graphics card takes it."""
+    return np.ascontiguousarray(pixels, np.float32).ravel() / np.float32(255.0)
+
+
+def png_rows(pixels: np.ndarray) -> np.ndarray:
+    """(h, w, 3) uint8, top row first, of a slice's picture (h, w, 4) whose first row is the lowest."""
+    return np.ascontiguousarray(pixels[::-1, :, :3])
+
+
+def slice_colours(what: Literal["speed", "pressure"], low: float, high: float, wind_m_s: float) -> np.ndarray:
+    """sRGB (64, 4) in 0..1 of even steps from ``low`` to ``high`` (m/s, or pressure coefficients), as in slices."""
+    steps = np.linspace(low, high, 64)[:, None]
+    still = np.zeros_like(steps)
+    ramp = FlowSlice(steps[:, 0], steps[:, 0], steps, steps, np.stack([still, still]), np.zeros_like(steps, bool))
+    return picture(ramp, what, wind_m_s)[:, 0] / 255.0
+
+
+def picture_plane(name: str, pixels: np.ndarray, corners: np.ndarray, into: bpy.types.Collection) -> bpy.types.Object:
+    """An upright plane that shows a picture as it is, whatever the light.
+
+    Args:
+        name: of the object and its image.
+        pixels: (h, w, 4) uint8 sRGB, the lowest row first.
+        corners: (4, 3) m, see ``slice_corners``.
+        into: its collection.
+    """
+    height, width = pixels.shape[:2]
+    image = bpy.data.images.new(name, width, height)
+    image.pixels.foreach_set(texture_values(pixels))
+    image.update()
+    image.pack()
+    obj = new_object(name, into)
+    _write(obj.data, corners, [np.arange(4, dtype=np.int32).reshape(1, 4)])
+    places = obj.data.uv_layers.new(name="Picture")
+    places.data.foreach_set("uv", np.array([0, 0, 1, 0, 1, 1, 0, 1], np.float32))
+    look = bpy.data.materials.new(name)
+    look.use_nodes = True
+    tree = look.node_tree
+    tree.nodes.clear()
+    shown, light, out = (tree.nodes.new(f"ShaderNode{kind}") for kind in ("TexImage", "Emission", "OutputMaterial"))
+    shown.image = image
+    tree.links.new(shown.outputs["Color"], light.inputs["Color"])
+    tree.links.new(light.outputs["Emission"], out.inputs["Surface"])
+    obj.data.materials.append(look)
+    _only_seen(obj)
+    return obj
+
+
+def remove_picture_plane(obj: bpy.types.Object) -> None:
+    """Remove a plane made by ``picture_plane`` with its mesh, material and image, if nothing else uses them."""
+    mesh = obj.data
+    looks = [look for look in mesh.materials if look is not None]
+    images = [node.image for look in looks for node in look.node_tree.nodes if node.type == "TEX_IMAGE" and node.image]
+    bpy.data.objects.remove(obj)
+    for kind, blocks in ((bpy.data.meshes, [mesh]), (bpy.data.materials, looks), (bpy.data.images, images)):
+        for block in [b for b in blocks if b.users == 0]:
+            kind.remove(block)
+
+
+def values_near(points: np.ndarray, at: np.ndarray, values: np.ndarray, share_of_span: float = 0.0) -> np.ndarray:
+    """(n,) for each of points (n, 3) m in vehicle axes the value where a surface is nearest.
+
+    Args:
+        at: (k, 3) m in vehicle axes, or (k, 2) of a contour, x aft and z up: then only points within the middle
+            ``share_of_span`` of the span have a value, all others nan.
+        values: (k,).
+    """
+    places, known = points, np.ones(len(points), bool)
+    if at.shape[1] == 2:
+        low, high = points[:, 1].min(), points[:, 1].max()
+        known = np.abs(points[:, 1] - 0.5 * (low + high)) <= 0.5 * share_of_span * (high - low)
+        places = points[:, [0, 2]] * [-1.0, 1.0]
+    elif len(at) == len(points) and np.allclose(at, points, atol=SAME_MESH_M):
+        return np.asarray(values, float)
+    found = np.full(len(points), np.nan)
+    for rows in np.array_split(np.flatnonzero(known), max(1, len(points) * len(at) // 2_000_000)):
+        apart = ((places[rows, None] - at) ** 2).sum(axis=2)
+        found[rows] = values[apart.argmin(axis=1)]
+    return found
+
+
+def slice_wind(one: FlowSlice) -> tuple[Any, Any, Box, np.ndarray]:
+    """For streamlines in a slice: the wind at points (n, 3), which of them lie in a part, the box and the seeds."""
+    turn = 1 if one.x_m[1] > one.x_m[0] else -1
+    x, wind, solid = one.x_m[::turn], one.velocity_m_s[:, :, ::turn], one.solid[:, ::turn]
+
+    def places(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        column = np.clip((points[:, 0] - x[0]) / (x[1] - x[0]), 0.0, len(x) - 1.001)
+        row = np.clip((points[:, 2] - one.z_m[0]) / (one.z_m[1] - one.z_m[0]), 0.0, len(one.z_m) - 1.001)
+        return column, row
+
+    def velocity(points: np.ndarray) -> np.ndarray:
+        column, row = places(points)
+        i, j = column.astype(int), row.astype(int)
+        right, up = column - i, row - j
+        found = np.zeros((len(points), 3))
+        for axis, values in zip((0, 2), wind, strict=True):
+            low = values[j, i] * (1.0 - right) + values[j, i + 1] * right
+            high = values[j + 1, i] * (1.0 - right) + values[j + 1, i + 1] * right
+            found[:, axis] = low * (1.0 - up) + high * up
+        return found
+
+    def inside(points: np.ndarray) -> np.ndarray:
+        column, row = places(points)
+        return np.asarray(solid[np.rint(row).astype(int), np.rint(column).astype(int)])
+
+    box = Box(np.array([x[0], -1.0, one.z_m[0]]), np.array([x[-1], 1.0, one.z_m[-1]]))
+    count = 40
+    heights = one.z_m[0] + (one.z_m[-1] - one.z_m[0]) * (np.arange(count) + 0.5) / count
+    return velocity, inside, box, np.column_stack([np.full(count, x[-2]), np.zeros(count), heights])
 
 
 def polylines(name: str, lines: list[np.ndarray], radius: float, into: bpy.types.Collection) -> bpy.types.Object:

@@ -14,7 +14,7 @@ from bpy_extras import view3d_utils
 from gpu_extras.batch import batch_for_shader
 
 from ..core.report.callouts import Callout, Drawing, callouts, line_key
-from . import answers, bridge, clearance, deviation, lift, settings
+from . import answers, bridge, clearance, deviation, flow, lift, settings
 
 PICKS = (
     ("road_picks", "point", "road", (0.10, 0.75, 0.80, 1.0)),
@@ -57,6 +57,9 @@ def _draw_flat() -> None:
         return
     scene, scale = context.scene, context.preferences.system.ui_scale
     _draw_picks(context)
+    if flow.slice_shown(scene) is not None:
+        _draw(flow.drawn_legend(scene, scale))
+        return
     if scene.wingfettle.show_pressure:
         _draw(lift.drawn_legend(scale))
         return
@@ -108,6 +111,9 @@ def _draw_solid() -> None:
     sharp, _ = answers.shown(scene, variant, "outline")
     for one in sharp[1] if sharp is not None else ():
         _draw_lines(f"edge {one.part}", one.ends, None, ((_DARK, 5.0), (_EDGE, 3.0)))
+    shown = flow.slice_shown(scene)
+    if shown is not None:
+        _draw_picture(*shown)
     gpu.state.depth_test_set("NONE")
     if len(job.hinge_picks) == 2:
         _draw_lines("hinge", bridge.hinge_line(job.hinge_picks), None, ((_DARK, 4.0), (PLACES[0][3], 2.0)))
@@ -126,6 +132,26 @@ def _draw_map(obj: bpy.types.Object, found: Any, reach: float) -> None:
         gpu.matrix.multiply_matrix(obj.matrix_world)
         shader.bind()
         held[1].draw(shader)
+
+
+def _draw_picture(pixels: Any, corners: Any) -> None:
+    """A picture (h, w, 4) uint8 on a plane in the scene."""
+    shader = gpu.shader.from_builtin("IMAGE")
+    held = _batches.get("picture")
+    if held is None or held[0] is not pixels:
+        height, width = pixels.shape[:2]
+        values = gpu.types.Buffer("FLOAT", 4 * width * height, bridge.texture_values(pixels))
+        texture = gpu.types.GPUTexture((width, height), format="RGBA8", data=values)
+        places = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
+        plane = {"pos": [tuple(c) for c in corners.tolist()], "texCoord": places}
+        batch = batch_for_shader(shader, "TRIS", plane, indices=((0, 1, 2), (0, 2, 3)))
+        held = _batches["picture"] = pixels, (texture, batch)
+    texture, batch = held[1]
+    gpu.state.depth_mask_set(True)
+    shader.bind()
+    shader.uniform_sampler("image", texture)
+    batch.draw(shader)
+    gpu.state.depth_mask_set(False)
 
 
 @contextmanager

@@ -6,8 +6,9 @@ import hashlib
 import json
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
+from pathlib import Path
 
 import bpy
 from bpy.props import EnumProperty, IntProperty, StringProperty
@@ -15,12 +16,17 @@ from bpy.props import EnumProperty, IntProperty, StringProperty
 from ..core.clearance.colours import clearance_colours
 from ..core.elements.deviation import DeviationSummary, deviation_summary
 from ..core.errors import InputError
+from ..core.flow.result import FlowRun, from_record
+from ..core.flow.store import folder_beside, kept_fields
+from ..core.flow.sweep import Table, tables
+from ..core.report.flow_blocks import slice_png
 from ..core.report.html import report_html
-from ..core.report.results import SectionRow, VariantResult, results_json, section_row
+from ..core.report.png import png_size
+from ..core.report.results import FlowPicture, SectionRow, VariantResult, misfit, results_json, section_row
 from ..core.report.text import comparison_text
 from ..core.report.view import rear_view
 from ..core.units import from_kmh
-from . import answers, bridge, clearance, lift, settings
+from . import answers, bridge, clearance, flow, flow_queue, lift, settings
 from .operator import JobOperator, JobPanel, say
 from .studio import Stage, render, studio
 from .variants import active, show_only
@@ -37,12 +43,13 @@ def results(scene: bpy.types.Scene) -> list[VariantResult]:
     Raises:
         InputError: an element was moved in a way that its numbers cannot tell.
     """
-    found = []
+    found, beside, rows = [], _beside(), _flow_rows(scene)
     for variant in _there(scene):
         got = {kind: answers.found(scene, variant, kind) for kind in KINDS}
         outline, edges = got["outline"] or ((), ())
         slides, slide_zones = got["slides"] or ((), ())
         lamps, not_judged = got["lamps"] or ((), ())
+        runs = tuple(run for run, wrong in _runs(scene, variant) if not wrong)
         bent = scene.wingfettle.bending and got["lift"] is not None and settings.element_objects(variant)
         found.append(
             VariantResult(
@@ -64,9 +71,69 @@ def results(scene: bpy.types.Scene) -> list[VariantResult]:
                 sweeps=tuple((got["sweeps"] or {}).values()),
                 lamps_left_out=not_judged,
                 zoned_share=1.0 - answers.share_in_no_zone(scene) if got["clearance"] else None,
+                flows=runs,
+                flow_sweeps=tuple(one for one in rows if one.title.startswith(f"“{variant.name}”: ")),
+                flow_pictures=tuple(one for run in runs if (one := _flow_picture(run, beside)) is not None),
             )
         )
     return found
+
+
+def _runs(scene: bpy.types.Scene, variant: settings.VariantItem) -> list[tuple[FlowRun, str]]:
+    """The variant's flow runs, and why one cannot stand in the report; empty where it can."""
+    found = []
+    for run, holds in flow.kept_runs(scene, variant):
+        wrong = "the wing, the car or the air has changed since; run it again"
+        if holds:
+            wrong = misfit(run, answers.assembly(variant), answers.found(scene, variant, "lift"))
+        found.append((run, wrong))
+    return found
+
+
+def _flow_rows(scene: bpy.types.Scene) -> tuple[Table, ...]:
+    """Rows of flow runs that were posted to the scene's folder."""
+    with suppress(InputError):  # none was chosen, or it cannot be read
+        folder = flow_queue.folder_of(scene)
+        if flow_queue.is_queue(folder):
+            return tables(folder)
+    return ()
+
+
+def _which(run: FlowRun) -> tuple[str, ...]:
+    return run.variant, run.form, run.case, run.element, run.rests_on
+
+
+def _beside() -> dict[tuple[str, ...], Path]:
+    """The files of flow runs that lie beside the Blender file, by which run they hold."""
+    found: dict[tuple[str, ...], Path] = {}
+    folder = folder_beside(Path(bpy.data.filepath)) if bpy.data.filepath else None
+    for path in sorted(folder.glob("*.json")) if folder is not None and folder.is_dir() else ():
+        with suppress(InputError, OSError, ValueError):
+            found[_which(from_record(json.loads(path.read_bytes())))] = path
+    return found
+
+
+def _flow_picture(run: FlowRun, beside: dict[tuple[str, ...], Path]) -> FlowPicture | None:
+    """What lies beside the file of a run: its picture, or one made of its mean flow, and its clip."""
+    path = beside.get(_which(run))
+    if path is None:
+        return None
+    still, clip = path.with_suffix(".png"), path.with_name(f"{path.stem}-clip.png")
+    words = "speed of the mean flow at the middle, the darker the faster; parts in dark grey"
+    shown = _png(still)
+    if shown is None:
+        with suppress(InputError):  # a picture less is no reason for no report
+            mean, _ = kept_fields(path.parent, run)
+            shown = None if mean is None else slice_png(mean, run.speed_m_s)
+    if shown is None:
+        return None
+    return FlowPicture(run.form, run.case, run.element, shown, words, _png(clip))
+
+
+def _png(path: Path) -> bytes | None:
+    """The file's bytes, if it is there and a PNG file."""
+    data = bridge.read_bytes(str(path)) if path.is_file() else b""
+    return data if png_size(data) is not None else None
 
 
 def _there(scene: bpy.types.Scene) -> list[settings.VariantItem]:
@@ -75,13 +142,19 @@ def _there(scene: bpy.types.Scene) -> list[settings.VariantItem]:
 
 
 def left_out(scene: bpy.types.Scene) -> list[str]:
-    """A sentence for each variant whose elements are gone, and for each picture that does not fit any more."""
+    """A sentence for each variant whose elements are gone, and each picture or flow run that does not fit any more."""
     gone = [v.name for v in scene.wingfettle.variants if v.elements is None]
     return [f"“{name}” is left out: its collection was deleted." for name in gone] + [
         f"The {kind.replace('_', ' ')} of “{variant.name}” is left out: it is of another state; render it again."
         for variant in _there(scene)
         for kind in SHOWS
         if getattr(variant, kind) and _picture(scene, variant, kind) is None
+    ] + [
+        f"The flow run of “{variant.name}” ({' '.join(n for n in (run.element, run.case, run.form) if n)}) is left "
+        f"out: {wrong}."
+        for variant in _there(scene)
+        for run, wrong in _runs(scene, variant)
+        if wrong
     ]
 
 

@@ -291,6 +291,48 @@ class SceneSettings(bpy.types.PropertyGroup):
         name="Up to (mm, °, km/h)", description="How far either way from today", min=0.1, default=60.0, precision=1
     )
     sweep_steps: IntProperty(name="Steps each way", min=1, max=12, default=3)
+    flow_form: EnumProperty(
+        name="Form",
+        items=[
+            ("mid-span", "Mid-span", "Quick: the sections at mid-span, in two dimensions"),
+            ("full", "Full", "The elements in three dimensions, with the car where it is asked for"),
+        ],
+    )
+    flow_case: EnumProperty(
+        name="Case",
+        items=[
+            ("group", "Together", "All elements over the road, without the car"),
+            ("alone", "Alone", "One element by itself"),
+            ("on car", "On the car", "All elements on the car; in the full form only"),
+        ],
+    )
+    flow_element: StringProperty(name="Element", description="The one that is run alone", default="upper")
+    flow_cells: IntProperty(
+        name="Cells on the chord", min=0, max=2000,
+        description="Along the shortest chord. Finer cells take longer and come nearer to the truth; 0 takes the usual "
+        "number, 60 at mid-span, 30 in full, 16 on the car",
+    )  # fmt: skip
+    flow_minutes: FloatProperty(
+        name="At most (min)", description="The run ends after so long in any case", min=0.01, max=10080.0,
+        default=30.0, precision=1,
+    )  # fmt: skip
+    flow_interval: FloatProperty(
+        name="Known to (%)", min=0.1, max=100.0, default=2.0, precision=1,
+        description="The run ends once the mean forces are known so well (interval over value)",
+    )  # fmt: skip
+    flow_half: BoolProperty(
+        name="Half model", description="Run one half against a mirror: half the cells, but no flow across the middle"
+    )
+    flow_show: EnumProperty(
+        name="Slice",
+        description="What of the air at mid-span is shown in the view",
+        items=[
+            ("none", "Off", "No slice"),
+            ("speed", "Speed", "How fast the air is"),
+            ("pressure", "Pressure", "Pressure coefficient"),
+        ],
+        default="speed",
+    )
     station_count: IntProperty(name="Stations", description="Cuts along the element's span", min=5, max=101, default=13)
     weight_count: IntProperty(
         name="Weights",

@@ -56,7 +56,7 @@ WALL_LAW = (8.3, 1.0 / 7.0)
 SUBLAYER = WALL_LAW[0] ** (2.0 / (1.0 - WALL_LAW[1]))
 """Reynolds number of a cell's speed and distance from the wall below which the flow there is laminar."""
 LEAST_HOLD = 0.01
-"""A cell whose links hold the flow along the wall less than this keeps a wall that does not slip (a whole one: 0.33)."""
+"""A cell whose links hold the flow along the wall less than this (a whole one: 0.33) keeps a wall without slip."""
 NO_WALL = 2.0
 """Share of a direction that says that it meets no wall."""
 ROAD = -1
@@ -124,6 +124,10 @@ class RunSetup:
             raise InputError(f"Wind or road at {speed:g} cells a step is too fast: set at most {FASTEST:g}.")
         if not (math.isfinite(self.viscosity) and self.viscosity > 0.0):
             raise InputError(f"A viscosity of {self.viscosity:g} cells squared a step cannot be run: set it above 0.")
+        if not 0.0 <= (self.smagorinsky or 0.0) <= 0.5:
+            raise InputError(f"A Smagorinsky constant of {self.smagorinsky:g} cannot be run: set 0 to 0.5.")
+        if len(self.sponge) != 3 or min(self.sponge) < 0:
+            raise InputError(f"Sponges of {self.sponge} cells cannot be laid: give the lengths of three, 0 for none.")
         if len(self.face_kinds()) != 6:
             raise InputError(f"A domain has six faces, not {len(self.face_kinds())}: name what each is.")
         for kind, face in zip(self.face_kinds(), FACES, strict=True):
@@ -308,6 +312,13 @@ class ShaderSource:
     defines: tuple[tuple[str, str], ...] = ()
 
 
+def check_layer(setup: RunSetup, axis: int, index: int) -> None:
+    """Raises InputError: the run has no layer of cells ``index`` across ``axis`` (0, 1, 2 for x, y, z)."""
+    across = (1,) if len(stencil(setup.stencil).axes) == 2 else (0, 1, 2)
+    if axis not in across or not 0 <= index < setup.size[axis]:
+        raise InputError(f"The run has no layer {index} of cells across axis {axis}: choose one that it has.")
+
+
 def cells_of(setup: RunSetup) -> tuple[int, int, int]:
     """The run's cells along the texture's width, height and layers: x, z, 1 in the plane, x, y, z in space."""
     nx, ny, nz = setup.size
@@ -364,12 +375,12 @@ def sources(setup: RunSetup, edges: Boundary, started: bool = False) -> dict[str
     return {shader.name: shader for shader in made}
 
 
-def copy_source(width: int, height: int) -> ShaderSource:
-    """A shader that copies an image of single numbers, to measure the card's bandwidth."""
+def copy_source(width: int, height: int, form: str = "R32F") -> ShaderSource:
+    """A shader that copies an image of ``form``, to measure the card's bandwidth."""
     body = "ivec2 p = ivec2(gl_GlobalInvocationID.xy);\nimageStore(target, p, imageLoad(origin, p));"
     images = (
-        (0, "R32F", "FLOAT_2D", "origin", frozenset({"READ"})),
-        (1, "R32F", "FLOAT_2D", "target", frozenset({"WRITE"})),
+        (0, form, "FLOAT_2D", "origin", frozenset({"READ"})),
+        (1, form, "FLOAT_2D", "target", frozenset({"WRITE"})),
     )
     group = (64, 4, 1)
     return ShaderSource("copy", group, images, (), (), _main(body), (width // group[0], height // group[1], 1))
@@ -540,7 +551,7 @@ class _Writer:
         return self._shader(f"mean{n}", body, ["field"], ["kinds"], "", (("FLOAT", "share"),))
 
     def reduce(self) -> ShaderSource:
-        parts = range(1, self.edges.parts + 1)
+        parts = range(1, max(1, self.edges.parts) + 1)
         body = ["int k = int(gl_GlobalInvocationID.x);", *(f"vec3 part{n} = vec3(0.0);" for n in parts)]
         body.append(f"for (int row = k; row < {len(self.edges.cell)}; row += {PARTIAL}) {{")
         for i in range(1, self.Q):
@@ -581,12 +592,12 @@ class _Writer:
         above: str,
         constants: tuple[tuple[str, str], ...] = (),
     ) -> ShaderSource:
-        bound = [self._image(n, f"F{n}") for n in range(len(image_layers(self.setup)))]
-        bound += [self._image(len(bound) + n, image) for n, image in enumerate(images)]
+        source = above + _main("\n".join(body))
+        held = [f"F{n}" for n in range(len(image_layers(self.setup))) if f"(F{n}, " in source]
+        bound = [self._image(n, image) for n, image in enumerate([*held, *images])]
         kinds = tuple(
             (n, "FLOAT_2D" if s in ("normals", "cells") else "FLOAT_2D_ARRAY", s) for n, s in enumerate(samplers)
         )
-        source = above + _main("\n".join(body))
         return ShaderSource(name, self.group, tuple(bound), kinds, constants, source, self.groups)
 
     @staticmethod
@@ -842,10 +853,8 @@ class _Writer:
         body += [f"if (wall.w < 0.0) past.x -= {_number(road)};", "past -= wall.xyz * dot(wall.xyz, past);"]
         body += ["float speed = length(past);", "past /= max(speed, 1e-12);"]
         body.append(f"float local = speed * abs(wall.w) * {_number(1.0 / self.setup.viscosity)};")
-        body.append(
-            f"float friction = speed*speed * pow({_number(factor)}*pow(max(local, {_number(SUBLAYER)}), {_number(power)}),"
-            f" {_number(-2.0 / (1.0 + power))});"
-        )
+        law = f"{_number(factor)}*pow(max(local, {_number(SUBLAYER)}), {_number(power)})"
+        body.append(f"float friction = speed*speed * pow({law}, {_number(-2.0 / (1.0 + power))});")
         body += ["float area = 0.0, passed = 0.0, hold = 0.0;"]
         for k in links:
             w, c = float(self.lattice.weights[k]), self._sized(self.lattice.velocities[k])

@@ -6,12 +6,15 @@ The scheme and its sources are told in ``core/flow/kernel.py``.
 from __future__ import annotations
 
 import math
+import time
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from ..errors import InputError
 from .kernel import (
+    AIR,
     EDGE,
     LEAST_HOLD,
     ROAD,
@@ -25,6 +28,7 @@ from .kernel import (
     Ints,
     RunSetup,
     boundary,
+    check_layer,
     inlet_velocities,
     road_only,
     sponge_lengths,
@@ -201,6 +205,139 @@ class ReferenceRun:
             excess = excess * self._still
             velocity = velocity + self._even * (self._wind[:, None, None, :] - velocity)
         return _rebuilt(lattice, excess, velocity, {pair: kept * s for pair, s in stress.items()}, pull)
+
+
+class Grid(Protocol):
+    """What a run needs of a grid, as in ``core/flow/grid.py``."""
+
+    @property
+    def label(self) -> NDArray[np.integer]: ...
+    @property
+    def cell(self) -> NDArray[np.integer]: ...
+    @property
+    def q(self) -> NDArray[np.floating]: ...
+    @property
+    def part(self) -> NDArray[np.integer]: ...
+
+
+class ReferenceEngine:
+    """A run in numpy that is used like one on the graphics card (``Run`` in ``addon/graphics.py``).
+
+    Attributes:
+        name: what computes.
+        setup, edges: what it was made from.
+        steps: how many were done.
+        seconds: that they took.
+    """
+
+    name = "numpy"
+
+    def __init__(self, setup: RunSetup, force_every: int = 1, dtype: DTypeLike = np.float64) -> None:
+        """Make ready; ``upload`` gives it a grid.
+
+        Args:
+            setup: the run.
+            force_every: steps whose mean force is kept as one value.
+            dtype: precision.
+
+        Raises:
+            InputError: a set-up that cannot be run.
+        """
+        setup.checked()
+        if force_every < 1:
+            raise InputError(f"Forces cannot be kept every {force_every} steps: give 1 or more.")
+        self.setup, self._every, self._dtype = setup, force_every, dtype
+        self.edges = boundary(setup)
+        self.steps, self.seconds = 0, 0.0
+        self._run: ReferenceRun | None = None
+
+    def upload(self, grid: Grid) -> None:
+        """Set air in the wind around the parts of ``grid``.
+
+        Raises:
+            InputError: a grid that does not fit the set-up.
+        """
+        self.start(boundary(self.setup, grid.label, grid.cell, grid.q, grid.part))
+
+    def start(self, edges: Boundary, density: Floats | None = None, velocity: Floats | None = None) -> None:
+        """Set air in equilibrium; ``density`` (nx, ny, nz) and ``velocity`` (3, nx, ny, nz), None for the wind's."""
+        self.edges, self.steps, self.seconds = edges, 0, 0.0
+        self._run = ReferenceRun(self.setup, edges, density, velocity, self._dtype)
+        self._left = np.zeros((0, edges.parts, 3))
+        self._last = np.zeros((edges.parts, 3))
+        self._mean, self._averaged = np.zeros((4, *self.setup.size)), 0
+
+    def advance(self, steps: int) -> Floats:
+        """Do ``steps`` steps; (k, parts, 3) mean forces of each interval that ended, lattice units.
+
+        Raises:
+            InputError: the run has blown up, or has no grid yet.
+        """
+        run, begun = self._started(), time.perf_counter()
+        try:
+            # Blow-up is said by the run, not by a heap of warnings.
+            with np.errstate(all="ignore"):
+                self._left = np.concatenate([self._left, run.advance(steps)])
+        finally:
+            self.steps = run.steps
+            self.seconds += time.perf_counter() - begun
+        whole = len(self._left) // self._every
+        ended, self._left = self._left[: whole * self._every], self._left[whole * self._every :]
+        means = ended.reshape(whole, self._every, *ended.shape[1:]).mean(axis=1)
+        if whole:
+            self._last = means[-1]
+        return means
+
+    def advance_for(self, seconds: float) -> Floats:
+        """As many steps as take about ``seconds``, at least one; the same answer as ``advance``."""
+        return self.advance(max(1, int(seconds * self.steps / max(self.seconds, 1e-9))))
+
+    def forces(self) -> Floats:
+        """(parts, 3) the newest mean forces, lattice units."""
+        self._started()
+        return self._last
+
+    def slice(self, axis: int = 1, index: int = 0) -> tuple[Floats, Floats]:
+        """Density (h, w) and velocity (3, h, w) in the layer of cells ``index`` across x, y or z (0, 1, 2) now.
+
+        Rows go up the higher of the two axes left, columns along the lower. In the plane there is the layer across y.
+
+        Raises:
+            InputError: there is no such layer.
+        """
+        check_layer(self.setup, axis, index)
+        density, velocity = self.fields()
+        return density.take(index, axis).T, velocity.take(index, axis + 1).transpose(0, 2, 1)
+
+    def fields(self) -> tuple[Floats, Floats]:
+        """Density (nx, ny, nz) and velocity (3, nx, ny, nz) now; rest in solid cells."""
+        density, velocity = self._started().fields()
+        return np.asarray(density, np.float64), np.asarray(velocity, np.float64)
+
+    def average(self) -> None:
+        """Mix the fields as they are now into their mean since the start."""
+        density, velocity = self.fields()
+        self._averaged += 1
+        self._mean += (np.concatenate([density[None], velocity]) - self._mean) / self._averaged
+
+    def mean_fields(self) -> tuple[Floats, Floats]:
+        """Density and velocity like ``fields``, the mean over all calls of ``average``.
+
+        Raises:
+            InputError: there was none.
+        """
+        if self._run is None or not self._averaged:
+            raise InputError("The run has no mean flow yet: let it go on.")
+        return self._mean[0].copy(), self._mean[1:].copy()
+
+    def rate(self) -> float:
+        """Million updates of cells of air a second so far."""
+        return float((self.edges.kind >= AIR).sum()) * self.steps / max(self.seconds, 1e-9) / 1e6
+
+    def _started(self) -> ReferenceRun:
+        if self._run is None:
+            raise InputError("The run has no grid yet: upload one first.")
+        return self._run
 
 
 def equilibrium(lattice: Stencil, excess: Floats, velocity: Floats) -> Floats:

@@ -71,6 +71,7 @@ class FlowRun:
         lift_share: by which the band of a lift is wider for the Reynolds number, of its value.
         warnings: in words.
         rests_on: text of all that the run rests on, so that an answer to another question is not taken for this one.
+        element: the one that was run alone; empty in other cases.
     """
 
     variant: str
@@ -99,6 +100,7 @@ class FlowRun:
     lift_share: float = 0.0
     warnings: tuple[str, ...] = ()
     rests_on: str = ""
+    element: str = ""
 
     def part(self, name: str) -> PartFlow:
         """A part by its name.

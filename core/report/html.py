@@ -10,9 +10,11 @@ import numpy as np
 
 from ..elements.deviation import DeviationSummary
 from ..errors import InputError
+from ..flow.result import CASES
 from ..lift.result import Band, LiftEstimate
 from ..units import to_kmh, to_mm
 from .checks import check_blocks
+from .flow_blocks import FLOW_STYLE, flow_blocks, flow_method
 from .histogram import histogram_svg, profile_svg
 from .lift_blocks import lift_blocks
 from .markup import CAUTION, MARKS, stacked, verdict
@@ -22,6 +24,7 @@ from .results import (
     SectionRow,
     VariantResult,
     band_text,
+    cases_run,
     common_density,
     common_speed,
     figure,
@@ -29,6 +32,7 @@ from .results import (
     results_table,
     variant_notes,
 )
+from .second_opinion import ALL
 from .style import STYLE
 from .svg import bar_limits, lift_bars, minus, section_plot
 
@@ -51,6 +55,11 @@ CAUTIONS = (
 )
 """What every report says, unless told otherwise."""
 
+_RUN_NOTE = (
+    " A flow run stands beside the estimate of the same case, with its own range; one marked mid-span is told as if "
+    "the whole span were like its middle, which is more than a real wing carries. Which to believe stands under each "
+    "variant."
+)
 _DIRECTIONS = {
     "downforce": '<span class="down">\N{DOWNWARDS ARROW} downforce</span>',
     "lift": '<span class="up">\N{UPWARDS ARROW} lift</span>',
@@ -85,6 +94,7 @@ def report_html(
     stored = "".join(_stored(i, v) for i, v in enumerate(variants) if v.picture is not None)
     limits = bar_limits([band for v in variants for _, _, band in _forces(v)])
     cards = "".join(_card(i, variants, limits) for i in range(len(variants)))
+    flows = any(v.flows or v.flow_sweeps for v in variants)
     lead = "Wing variants compared for fit; their forces were not estimated."
     if speed is not None:
         lead = (
@@ -94,36 +104,46 @@ def report_html(
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(title)}</title><style>{STYLE}</style></head>\n<body>\n"
+        f"<title>{escape(title)}</title><style>{STYLE}{FLOW_STYLE if flows else ''}</style></head>\n<body>\n"
         f'<svg class="store" aria-hidden="true"><defs>{stored}</defs></svg>\n'
         f'<header><h1>{escape(title)}</h1><p class="lead">{lead}</p></header>\n'
         f"<main>{_comparison(variants)}<section><h2>Each variant</h2>{cards}</section>\n"
-        f"{_measured(sections, intake_lines, deviations)}{_cautions(cautions)}{_method()}</main>\n</body>\n</html>\n"
+        f"{_measured(sections, intake_lines, deviations)}{_cautions(cautions)}{_method(flows)}</main>\n"
+        "</body>\n</html>\n"
     )
 
 
 def _comparison(variants: Sequence[VariantResult]) -> str:
     lines, last, notes = [], None, {v.name: variant_notes(v) for v in variants}
+    ran = cases_run(variants)
     for row in results_table(variants):
         if row.variant != last:
             said = "".join(f"<small>{escape(n)}</small>" for n in notes[row.variant])
-            lines.append(f'<tr class="variant"><td colspan="8">{escape(row.variant)}{said}</td></tr>')
+            lines.append(f'<tr class="variant"><td colspan="{8 + len(ran)}">{escape(row.variant)}{said}</td></tr>')
             last = row.variant
-        lines.append(_comparison_row(row))
+        lines.append(_comparison_row(row, ran))
+    forces = "".join(
+        f'<th class="n">{case[:1].upper()}{case[1:]} N</th>' + ('<th class="n">Flow run N</th>' if case in ran else "")
+        for case in CASES
+    )
     return (
         "<section><h2>All variants side by side</h2>"
-        '<table class="comparison"><thead><tr><th>Element</th><th>By itself</th><th class="n">Chord mm</th>'
-        '<th class="n">Incidence deg</th><th class="n">Alone N</th><th class="n">Group N</th>'
-        '<th class="n">On car N</th>'
+        f'<table class="comparison{" with-runs" if ran else ""}"><thead><tr><th>Element</th><th>By itself</th>'
+        f'<th class="n">Chord mm</th><th class="n">Incidence deg</th>{forces}'
         f"<th>Nearest zone mm</th></tr></thead><tbody>{''.join(lines)}</tbody></table>"
         '<p class="note">Force up is positive: lift is above zero, <b>downforce is negative lift</b>. Under each '
         "force stands the range it may lie in. Incidence is the chord line to the road at mid-span, positive with the "
-        "leading edge up.</p></section>\n"
+        f"leading edge up.{_RUN_NOTE if ran else ''}</p></section>\n"
     )
 
 
-def _comparison_row(row: ResultRow) -> str:
-    forces = "".join(f'<td class="n">{stacked(text)}</td>' for text in (row.alone_n, row.group_n, row.on_car_n))
+def _comparison_row(row: ResultRow, ran: Sequence[str]) -> str:
+    forces = ""
+    for k, case in enumerate(CASES):
+        forces += f'<td class="n">{stacked((row.alone_n, row.group_n, row.on_car_n)[k])}</td>'
+        if case in ran:
+            form = f"<small>{row.run_forms[k]}</small>" if row.run_forms[k] == "mid-span" else ""
+            forces += f'<td class="n run">{stacked(row.runs_n[k])}{form}</td>'
     if row.is_total:
         return f'<tr class="total"><td>total</td><td></td><td class="n"></td><td class="n"></td>{forces}<td></td></tr>'
     near = escape(row.nearest)
@@ -136,15 +156,20 @@ def _comparison_row(row: ResultRow) -> str:
 
 
 def _forces(variant: VariantResult) -> list[tuple[str, str, Band]]:
+    """Name, case, force; a full flow run under the estimate of its case. Those at mid-span are of another scale."""
+    ran = {(one.element, one.case): one.run for one in variant.compared if one.form == "full"}
     found: list[tuple[str, str, Band | None]] = []
     for e in variant.forces:
-        found += [(e.element, "alone", e.alone_n), (e.element, "group", e.group_n), (e.element, "on car", e.on_car_n)]
+        for case, band in zip(CASES, (e.alone_n, e.group_n, e.on_car_n), strict=True):
+            found += [(e.element, case, band), (e.element, f"{case}, flow run", ran.get((e.element, case)))]
     if variant.lift is not None and len(variant.forces) > 1:
-        found += [
-            ("all together", "group", variant.lift.group_total_n),
-            ("all together", "on car", variant.lift.on_car_total_n),
-        ]
-    return [(name, case, band) for name, case, band in found if band is not None]
+        for case, band in (("group", variant.lift.group_total_n), ("on car", variant.lift.on_car_total_n)):
+            found += [("all together", case, band), ("all together", f"{case}, flow run", ran.get((ALL, case)))]
+    return [
+        (name, case, band)
+        for name, case, band in found
+        if band is not None and np.isfinite((band.low, band.high)).all()
+    ]
 
 
 def _card(number: int, variants: Sequence[VariantResult], limits: tuple[float, float]) -> str:
@@ -159,6 +184,7 @@ def _card(number: int, variants: Sequence[VariantResult], limits: tuple[float, f
         + (f'<div class="pictures">{pictures}</div>' if pictures else "")
         + (_force_words(v, v.lift, limits) if v.lift is not None else f"<p>No force was estimated. {_fit_words(v)}</p>")
         + lift_blocks(v)
+        + flow_blocks(v)
         + check_blocks(v)
         + "</article>\n"
     )
@@ -323,7 +349,7 @@ def _cautions(cautions: Sequence[str]) -> str:
     return f"{head}<ul>{''.join(items)}</ul></section>\n"
 
 
-def _method() -> str:
+def _method(flows: bool) -> str:
     return (
         "<section><h2>How it was computed</h2><ul>"
         "<li><b>Sections:</b> plane cuts through the scan; a thickness form on a mean line fitted by least squares of "
@@ -343,6 +369,7 @@ def _method() -> str:
         "<li><b>Ranges:</b> what half a degree of incidence, half a millimetre of the sections’ mean line, the limit "
         "at which layers separate and the body’s wake change, taken together. They are no guarantee; where a warning "
         "stands, the method does not hold.</li>"
-        "<li><b>Units and axes:</b> mm, degrees, km/h, newtons (9.81 N weigh 1 kg); left is positive across the car, "
+        + (flow_method() if flows else "")
+        + "<li><b>Units and axes:</b> mm, degrees, km/h, newtons (9.81 N weigh 1 kg); left is positive across the car, "
         "up is positive, the road is height zero.</li></ul></section>\n"
     )

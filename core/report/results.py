@@ -17,6 +17,8 @@ from ..clearance.outline import OutlineCheck
 from ..clearance.result import PartClearance, ZoneClearance
 from ..clearance.slide import SlideMap
 from ..errors import InputError
+from ..flow.result import CASES, FlowRun
+from ..flow.sweep import Table
 from ..lift.estimate import CHOKE_FROM
 from ..lift.result import Air, Band, ChannelNote, ElementLift, LiftEstimate
 from ..lift.sweep import Sweep
@@ -24,8 +26,28 @@ from ..sight.lamps import LampSight
 from ..sight.mirror import MirrorView
 from ..units import to_degrees, to_kmh, to_mm
 from .record import number, record
+from .second_opinion import ALL, Compared, alone_of, opinions
 
 _DRAWN = ("contour", "fit", "along", "deviation")
+
+
+@dataclass(frozen=True)
+class FlowPicture:
+    """What a flow run looks like in an upright plane along the car.
+
+    Attributes:
+        form, case, element: of the run, as in ``FlowRun``.
+        still: a PNG file's bytes: the mean, or any moment.
+        words: what it shows.
+        clip: a moving PNG file's bytes, or None.
+    """
+
+    form: str
+    case: str
+    element: str
+    still: bytes
+    words: str
+    clip: bytes | None = None
 
 
 @dataclass(frozen=True)
@@ -50,9 +72,13 @@ class VariantResult:
         sweeps: what if: forces over changes, for just these elements.
         pressure_picture: a PNG file's bytes, of the wing coloured by its pressure, or None.
         zoned_share: share of the body's area that is in a zone (the rest counts as air), or None when not known.
+        flows: flow runs, one a form, case and (alone) element.
+        flow_pictures: what they look like.
+        flow_sweeps: forces by flow runs over changes.
 
     Raises:
-        InputError: forces are for other elements than the variant's, or a part's clearance is there twice.
+        InputError: forces are for other elements than the variant's, flow runs are for other elements, another speed
+            or another density than the estimate, or a part's clearance is there twice.
     """
 
     name: str
@@ -73,6 +99,9 @@ class VariantResult:
     pressure_picture: bytes | None = None
     lamps_left_out: tuple[str, ...] = ()
     zoned_share: float | None = None
+    flows: tuple[FlowRun, ...] = ()
+    flow_pictures: tuple[FlowPicture, ...] = ()
+    flow_sweeps: tuple[Table, ...] = ()
 
     def __post_init__(self) -> None:
         names = {e.name for e in self.assembly.elements}
@@ -83,6 +112,10 @@ class VariantResult:
             raise InputError(
                 f"The forces of variant “{self.name}” are for other elements than it has; estimate them again."
             )
+        for run in self.flows:
+            wrong = misfit(run, self.assembly, self.lift)
+            if wrong:
+                raise InputError(f"A flow run of variant “{self.name}” does not belong to it: {wrong}.")
         parts = [c.part for c in self.clearance]
         if len(set(parts)) != len(parts):
             raise InputError(
@@ -97,7 +130,10 @@ class VariantResult:
     @property
     def checked(self) -> bool:
         """Whether anything was worked out for it."""
-        several = (self.clearance, self.slides, self.deflections, self.outline, self.edges, self.lamps, self.sweeps)
+        several = (
+            self.clearance, self.slides, self.deflections, self.outline, self.edges, self.lamps, self.sweeps,
+            self.flows, self.flow_sweeps,
+        )  # fmt: skip
         return any(several) or any(one is not None for one in (self.lift, self.opening, self.mirror))
 
     def lift_of(self, element: str) -> ElementLift | None:
@@ -109,6 +145,11 @@ class VariantResult:
         return next((c.zones for c in self.clearance if c.part == element), ())
 
     @property
+    def compared(self) -> tuple[Compared, ...]:
+        """Its flow runs beside its estimate."""
+        return opinions(self.assembly, self.lift, self.flows)
+
+    @property
     def others(self) -> tuple[PartClearance, ...]:
         """The clearance of parts that are no elements."""
         names = {e.name for e in self.assembly.elements}
@@ -118,6 +159,25 @@ class VariantResult:
     def limits(self) -> tuple[str, ...]:
         """What ``SlideMap.tightest`` counts, by name."""
         return self.slide_zones or tuple(z.zone for c in self.clearance[:1] for z in c.zones)
+
+
+def misfit(run: FlowRun, assembly: Assembly, lift: LiftEstimate | None) -> str:
+    """Why a flow run cannot stand beside a variant's estimate, in words; empty where it can."""
+    names = {e.name for e in assembly.elements}
+    held = {part.part for part in run.parts}
+    wanted = {alone_of(run)} if run.case == "alone" else names
+    if not (wanted <= held and wanted <= names):
+        return "it is for other elements; run it again"
+    if lift is None:
+        return ""
+    if abs(run.speed_m_s - lift.speed_m_s) > 1e-6 * lift.speed_m_s:
+        return f"it is for {to_kmh(run.speed_m_s):g} km/h and the estimate for {to_kmh(lift.speed_m_s):g} km/h"
+    if abs(run.air_density_kg_m3 - lift.air_density_kg_m3) > 1e-4 * lift.air_density_kg_m3:
+        return (
+            f"it is for air of {run.air_density_kg_m3:.4g} kg/m3 and the estimate for {lift.air_density_kg_m3:.4g} "
+            "kg/m3"
+        )
+    return ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -196,6 +256,8 @@ class ResultRow:
         alone_n, group_n, on_car_n: "value (low to high)", positive up; a dash where not worked out.
         nearest: the nearest zone and the distance to it in mm; empty for a total.
         collides: the zones it crosses or lies behind, or "no"; empty for a total.
+        runs_n: the same forces by flow runs, for each of ``flow.result.CASES``; a dash where there is none.
+        run_forms: their forms; empty where there is none.
     """
 
     variant: str
@@ -208,6 +270,8 @@ class ResultRow:
     on_car_n: str
     nearest: str
     collides: str
+    runs_n: tuple[str, ...] = ("-", "-", "-")
+    run_forms: tuple[str, ...] = ("", "", "")
 
     @property
     def is_total(self) -> bool:
@@ -285,6 +349,7 @@ def results_table(variants: Sequence[VariantResult]) -> list[ResultRow]:
     common_speed(variants)
     rows = []
     for v in variants:
+        compared = v.compared
         for e in v.assembly.elements:
             lift, zones = v.lift_of(e.name), v.zones_of(e.name)
             near = nearest_zone(zones)
@@ -301,12 +366,30 @@ def results_table(variants: Sequence[VariantResult]) -> list[ResultRow]:
                     on_car_n=band_text(lift.on_car_n if lift is not None else None),
                     nearest="not checked" if near is None else f"{near.zone} {figure(to_mm(near.distance_m), 1)}",
                     collides="not checked" if near is None else ", ".join(crossed) or "no",
+                    runs_n=_runs(compared, e.name)[0],
+                    run_forms=_runs(compared, e.name)[1],
                 )
             )
         if v.lift is not None:
             total = ("", band_text(v.lift.group_total_n), band_text(v.lift.on_car_total_n))
-            rows.append(ResultRow(v.name, "total", "", "", "", *total, "", ""))
+            rows.append(ResultRow(v.name, "total", "", "", "", *total, "", "", *_runs(compared, ALL)))
     return rows
+
+
+def cases_run(variants: Sequence[VariantResult]) -> tuple[str, ...]:
+    """Those of ``flow.result.CASES`` of which there is a flow run."""
+    found = {run.case for v in variants for run in v.flows}
+    return tuple(case for case in CASES if case in found)
+
+
+def _runs(compared: Sequence[Compared], element: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Forces and forms by flow runs, one a case; full runs go before those at mid-span."""
+    found: dict[str, Compared] = {}
+    for one in compared:
+        if one.element == element and (one.form == "full" or one.case not in found):
+            found[one.case] = one
+    texts = tuple(band_text(found[case].run if case in found else None) for case in CASES)
+    return texts, tuple(found[case].form if case in found else "" for case in CASES)
 
 
 def variant_notes(variant: VariantResult) -> tuple[str, ...]:
@@ -321,6 +404,13 @@ def variant_notes(variant: VariantResult) -> tuple[str, ...]:
             notes.append(
                 f"channel between {note.lower} and {note.upper}: {channel_word(note)[1]}, gap "
                 f"{figure(to_mm(note.gap_m), 1)} mm"
+            )
+    for one in variant.compared:
+        if one.opinion is not None and one.opinion.word != "agree":
+            believe = {"neither": "neither"}.get(one.opinion.word, f"the {one.opinion.word}")
+            notes.append(
+                f"flow run ({one.form}) and estimate of {one.element or 'all together'}, {one.case}, differ: believe "
+                f"{believe}"
             )
     if variant.opening is not None:
         first = variant.opening.first
@@ -408,6 +498,9 @@ def _variant_json(variant: VariantResult) -> dict[str, Any]:
         "lamps": [record(sight) for sight in variant.lamps],
         "lamps_left_out": list(variant.lamps_left_out),
         "mirror": None if variant.mirror is None else record(variant.mirror),
+        "flow_runs": [record(run) for run in variant.flows],
+        "flow_compared": [record(one) for one in variant.compared],
+        "flow_sweeps": [record(table) for table in variant.flow_sweeps],
     }
 
 

@@ -1,0 +1,512 @@
+"""One run from job to answer, whatever computes it: set-up, record of forces, when to stop, fields at the end."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from ..geometry.mesh import TriMesh
+from .closing import Closing, suggested
+from .grid import FlowGrid, plane_grid, space_grid, to_flow
+from .job import FlowJob, digest
+from .kernel import RunSetup
+from .plan import GridPlan, plan_plane, plan_space
+from .result import FlowRun, part_flow
+from .scaling import LEAST_VISCOSITY, Scaling, reynolds_gap, scaling
+from .slices import FlowSlice, flow_slice, middle_layer
+from .statistics import Blocks, Mean, Settled, Verdict, gone_wrong, next_look, settled, verdict
+from .stencil import stencil
+from .surface import at_surface, contour_normals, point_normals
+
+Floats = NDArray[np.float64]
+
+SAMPLES_A_CHORD = 50
+"""Samples of the forces while the wind blows over the reference chord."""
+START_CHORDS = 20.0
+"""Chords that the wind blows over at least before a run may end, and through the domain once. A thin section that was
+set off at once then lacks three hundredths of its lift still (R. T. Jones's fit to Wagner's function, NACA Report 681,
+1940, from memory); what is left of the start-up the record's own rule takes out."""
+USUAL_CHORDS = 60.0
+"""Chords that a run takes before its intervals say more; common practice, no source."""
+MEANS_A_CHORD = 10
+"""Times the fields are mixed into their mean while the wind blows over the reference chord."""
+CHECK_S = 2.0
+"""Seconds of computing between two looks at densities and speeds."""
+SPONGE_SHARE = 1.0 / 3.0
+"""Of the way from the parts to a face of the domain that its sponge takes."""
+_WAY_OUT = "take finer cells, a lower lattice speed, or the usual Smagorinsky constant"
+
+
+class Engine(Protocol):
+    """What computes a run, in lattice units."""
+
+    @property
+    def steps(self) -> int:
+        """Done so far."""
+
+    @property
+    def seconds(self) -> float:
+        """That they took."""
+
+    @property
+    def name(self) -> str:
+        """Of the device."""
+
+    def upload(self, grid: FlowGrid) -> None:
+        """Set air in the wind around the parts."""
+
+    def advance(self, steps: int) -> Any:
+        """Do steps; (k, parts, 3) mean force of each interval that ended."""
+
+    def advance_for(self, seconds: float) -> Any:
+        """As many steps as take about so long, at least one; the same answer."""
+
+    def slice(self, axis: int = 1, index: int = 0) -> tuple[Any, Any]:
+        """(h, w) density and (3, h, w) velocity in a layer of cells now."""
+
+    def average(self) -> None:
+        """Mix the fields as they are now into their mean."""
+
+    def mean_fields(self) -> tuple[Any, Any]:
+        """(nx, ny, nz) mean density and (3, nx, ny, nz) velocity."""
+
+    def rate(self) -> float:
+        """Million updates of cells a second."""
+
+
+Maker = Callable[[RunSetup, int], Engine]
+"""Given the set-up and how many steps one sample of the forces is the mean of."""
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What a trial run tells.
+
+    Attributes:
+        updates_per_s: of cells.
+        share_of_limit: of what the card's memory allows; None where the engine does not tell.
+        steps_needed: in all, by what is known so far.
+        seconds_left: of computing; not beyond the time that the job allows.
+        memory_bytes: on the card.
+    """
+
+    updates_per_s: float
+    share_of_limit: float | None
+    steps_needed: int
+    seconds_left: float
+    memory_bytes: int
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a run is.
+
+    Attributes:
+        steps: done.
+        time_s: of computing so far.
+        seconds_left: of computing, by what is known so far.
+        share: 0..1.
+        sentence: what its forces say.
+        done: whether it has ended.
+    """
+
+    steps: int
+    time_s: float
+    seconds_left: float
+    share: float
+    sentence: str
+    done: bool
+
+
+class Pilot:
+    """Takes a job from scene to answer: ``prepare``, ``begin``, ``go`` until it is done, ``answer``.
+
+    Forces of a half model are those of the whole: doubled, along y zero. The total is that of elements and mounts; the
+    body is told apart.
+
+    Attributes:
+        job: what is run.
+        grid, plan, scale, setup, notes: after ``prepare``.
+        every: steps whose mean is one sample of the forces.
+        ending: one of ``result.ENDINGS`` once it has ended, empty before.
+    """
+
+    grid: FlowGrid
+    plan: GridPlan
+    scale: Scaling
+    setup: RunSetup
+    notes: tuple[str, ...]
+    every: int
+
+    def __init__(self, job: FlowJob) -> None:
+        self.job = job
+        self.ending = ""
+        self._engine: Engine | None = None
+        self._prepared = False
+
+    # --- before the run
+
+    def prepare(self) -> None:
+        """Grid, plan and set-up; numpy only, seconds for a big scan.
+
+        Raises:
+            InputError: parts outside the domain, nothing to put into the air, or numbers that cannot be run.
+        """
+        job = self.job
+        self.scale = scaling(
+            job.spacing_m, job.chord_m, job.speed_m_s, job.density_kg_m3, job.viscosity_m2_s,
+            lattice_speed=job.lattice_speed, least_viscosity=LEAST_VISCOSITY,
+        )  # fmt: skip
+        plane = job.form == "mid-span"
+        lattice = stencil("D2Q9" if plane else "D3Q19")
+        notes = []
+        # Distributions, kind, and the four numbers of the mean flow.
+        memory = 4.0 * lattice.directions + 1.0 + 16.0
+        if plane:
+            low, high = ((-job.domain.high[0], job.domain.low[2]), (-job.domain.low[0], job.domain.high[2]))
+            place = ((float(low[0]), float(low[1])), (float(high[0]), float(high[1])))
+            self.plan = plan_plane(
+                job.contours, job.spacing_m, *place, chord_m=job.shortest_m, bytes_per_cell=memory, road=job.road
+            )
+            self.grid = plane_grid(job.contours, job.spacing_m, *place, road=job.road)
+        else:
+            closing = suggested(job.body) if job.body is not None else Closing()
+            if closing.front_m is not None:
+                notes.append(
+                    f"The body has no front: it was closed by a plane {closing.front_m:.2f} m forward, so the air "
+                    "comes to the roof otherwise than on the car."
+                )
+            self.plan = plan_space(
+                job.meshes, job.body, job.spacing_m, job.domain, chord_m=job.shortest_m, bytes_per_cell=memory,
+                road=job.road, half=job.half,
+            )  # fmt: skip
+            self.grid = space_grid(
+                job.meshes, job.body, job.spacing_m, job.domain, road=job.road, half=job.half, closing=closing
+            )
+        self.notes = (*self.plan.warnings, *self.grid.notes, *notes)
+        self.every = max(1, round(self.scale.steps_over(job.chord_m) / SAMPLES_A_CHORD))
+        self.setup = RunSetup(
+            stencil=lattice.name,
+            size=self.grid.size,
+            inlet_velocity=(job.lattice_speed, 0.0, 0.0),
+            viscosity=self.scale.lattice_viscosity,
+            smagorinsky=job.smagorinsky,
+            wall_function=job.wall_function,
+            road_speed=job.lattice_speed if job.road else None,
+            symmetry=job.half is not None,
+            sponge=self._sponge(),
+        )
+        names = job.names
+        weights = np.ones((len(names), 3))
+        if plane:
+            weights *= (np.array(job.spans_m) / job.width_m)[:, None]
+        elif job.half:
+            weights *= [2.0, 0.0, 2.0]
+        self._weights = weights
+        self._width = job.width_m if plane else None
+        self._newtons = float(self.scale.newtons(1.0, self._width))
+        through = self.grid.size[0] / job.lattice_speed
+        self._fewest = int(max(START_CHORDS * self.scale.steps_over(job.chord_m), through) / self.every) + 1
+        lifts = tuple(3 * k + 2 for k, name in enumerate(names) if name in job.elements)
+        self._rule = replace(
+            job.rule, half_width=job.rule.half_width / self._newtons, fewest=max(self._fewest, job.rule.fewest),
+            channels=lifts,
+        )  # fmt: skip
+        self._axes = tuple(f"{axis} of {name}" for name in (*names, "all") for axis in ("drag", "side force", "lift"))
+        self._mean_every = max(1, round(self.scale.steps_over(job.chord_m) / MEANS_A_CHORD))
+        self._prepared = True
+
+    def _sponge(self) -> tuple[int, int, int]:
+        """Lengths at inlet, outlet and far faces, cells."""
+        solid = np.nonzero(self.grid.label > 0)
+        if not len(solid[0]):
+            return 0, 0, 0
+        size = self.grid.size
+        ahead, behind = int(solid[0].min()), size[0] - 1 - int(solid[0].max())
+        far = [size[2] - 1 - int(solid[2].max())]
+        if not self.job.road:
+            far.append(int(solid[2].min()))
+        if size[1] > 1:
+            far.append(size[1] - 1 - int(solid[1].max()))
+            if not self.grid.half:
+                far.append(int(solid[1].min()))
+        return int(SPONGE_SHARE * ahead), int(SPONGE_SHARE * behind), int(SPONGE_SHARE * min(far))
+
+    def begin(self, make: Maker) -> None:
+        """Make the engine and give it the grid.
+
+        Raises:
+            InputError: no room for the run, or a set-up that it cannot take.
+        """
+        if not self._prepared:
+            self.prepare()
+        self._engine = make(self.setup, self.every)
+        self._engine.upload(self.grid)
+        self.ending = ""
+        self._record = Blocks(3 * (len(self.job.names) + 1))
+        self._look_at = 1
+        self._before: Settled | None = None
+        self._state: Settled | None = None
+        self._verdict = Verdict(False, "short", "The run has just begun.")
+        self._checked_s = -math.inf
+        self._meant_at = 0
+        self._means = 0
+
+    # --- the run
+
+    def forecast(self, seconds: float = 0.5) -> Forecast:
+        """Run for so long, and say what the whole will take; the steps count as the run's.
+
+        Raises:
+            InputError: the run has blown up.
+        """
+        engine = self._running()
+        if not self.ending:
+            until = engine.seconds + seconds
+            while engine.seconds < until:
+                self._advance(until - engine.seconds)
+        share = getattr(engine, "share_of_limit", None)
+        return Forecast(
+            updates_per_s=1e6 * engine.rate(),
+            share_of_limit=float(share()) if share is not None else None,
+            steps_needed=self._needed() * self.every,
+            seconds_left=self._left(),
+            memory_bytes=self.plan.memory_bytes,
+        )
+
+    def go(self, seconds: float) -> Progress:
+        """Run on for about so long, or until it may end.
+
+        Raises:
+            InputError: the run has blown up.
+        """
+        engine = self._running()
+        until = engine.seconds + seconds
+        while not self.ending:
+            self._advance(until - engine.seconds)
+            self._look()
+            if engine.seconds >= until:
+                break
+        return self.progress()
+
+    def progress(self) -> Progress:
+        """How far it is."""
+        engine = self._running()
+        left = self._left()
+        of_time = engine.seconds / self.job.rule.time_s if math.isfinite(self.job.rule.time_s) else 0.0
+        share = 1.0 if self.ending else min(max(of_time, self._record.count / self._needed()), 1.0)
+        return Progress(engine.steps, engine.seconds, left, share, self._verdict.sentence, bool(self.ending))
+
+    def stop(self, ending: str = "cancelled") -> None:
+        """End the run; nothing changes where it has ended already."""
+        if not self.ending:
+            self.ending = ending
+
+    def _running(self) -> Engine:
+        if self._engine is None:
+            raise InputError("The flow run has not begun; begin it first.")
+        if self.ending == "blown":
+            raise InputError(self._verdict.sentence)
+        return self._engine
+
+    def _advance(self, seconds: float) -> None:
+        """Some steps, not much longer than ``seconds``, their forces kept and the mean flow too."""
+        engine = self._running()
+        pace = engine.steps / engine.seconds if engine.seconds > 0.0 else 0.0
+        try:
+            if pace > 0.0:
+                found = engine.advance(int(min(max(pace * seconds, 1.0), self._mean_every)))
+            else:
+                found = engine.advance_for(max(seconds, 1e-3))
+        except InputError as problem:
+            self._blown(str(problem))
+        parts = len(self.job.names)
+        forces = np.asarray(found, np.float64)
+        if forces.size:
+            # The engine knows no parts beyond the last one that has a wall.
+            forces = forces.reshape(len(forces), -1, 3)[:, :parts]
+            forces = np.pad(forces, ((0, 0), (0, parts - forces.shape[1]), (0, 0)))
+            if wrong := gone_wrong(engine.steps, 1.0, 1.0, 0.0, forces.transpose(1, 0, 2), self.job.names):
+                self._blown(wrong)
+            forces = forces * self._weights
+            whole = forces[:, : len(self.job.parts)].sum(axis=1)
+            self._record.add(np.concatenate([forces.reshape(len(forces), -1), whole], axis=1))
+        if engine.seconds - self._checked_s >= CHECK_S:
+            self._checked_s = engine.seconds
+            density, velocity = (np.asarray(field, np.float64) for field in self._now())
+            fastest = float(np.sqrt((velocity**2).sum(axis=0)).max())
+            if wrong := gone_wrong(engine.steps, float(density.min()), float(density.max()), fastest):
+                self._blown(wrong)
+        if self._record.count >= self._fewest // 2 and engine.steps - self._meant_at >= self._mean_every:
+            self._mean()
+
+    def _mean(self) -> None:
+        engine = self._running()
+        engine.average()
+        self._means += 1
+        self._meant_at = engine.steps
+
+    def _blown(self, sentence: str) -> None:
+        self.ending = "blown"
+        if sentence.startswith("The run has blown up"):
+            # The engine speaks of what a person cannot set.
+            sentence = f"The run blew up before step {self._engine.steps if self._engine else 0}; {_WAY_OUT}."
+        self._verdict = Verdict(True, "blown", sentence)
+        raise InputError(sentence)
+
+    def _look(self) -> None:
+        """Whether it may end."""
+        engine = self._running()
+        late = engine.seconds >= self.job.rule.time_s
+        count = self._record.count
+        if count < self._look_at and not late:
+            return
+        if not len(self._record.means):
+            if late:
+                self.ending = "time"
+            return
+        self._before, self._state = self._state, settled(self._record, self.job.confidence)
+        self._verdict = verdict(
+            self._state, self._rule, self._axes, count, engine.seconds, self._before, "N", self._newtons
+        )
+        if self._verdict.stop:
+            self.ending = self._verdict.reason
+        # The first look that may end the run is at the fewest samples.
+        self._look_at = next_look(count)
+        if count < self._fewest:
+            self._look_at = min(self._look_at, self._fewest)
+
+    def _needed(self) -> int:
+        """Samples in all: an interval shrinks with the square root of the record."""
+        fewest = self._rule.fewest
+        usual = max(fewest, int(USUAL_CHORDS * self.scale.steps_over(self.job.chord_m) / self.every))
+        count = self._record.count
+        if self._state is None or count < fewest:
+            return max(usual, count + 1)
+        needed = float(fewest)
+        for k in self._rule.channels or ():
+            one, asked = self._state.channels[k], self._rule.asked(self._state.channels[k])
+            if not math.isfinite(one.half_width) or asked <= 0.0:
+                needed = max(needed, 2.0 * count)
+                continue
+            off = one.half_width if one.at_rest else max(one.half_width, abs(one.drift))
+            needed = max(needed, self._state.left_out + one.kept * (off / asked) ** 2)
+        # Two looks have to agree.
+        return max(int(min(needed, 1e12)), self._look_at, count + 1)
+
+    def _left(self) -> float:
+        engine = self._running()
+        if self.ending:
+            return 0.0
+        pace = engine.steps / engine.seconds if engine.seconds > 0.0 else math.nan
+        left = max(self._needed() * self.every - engine.steps, 0) / pace if pace > 0.0 else math.inf
+        return float(max(min(left, self.job.rule.time_s - engine.seconds), 0.0))
+
+    # --- what came out
+
+    def answer(self) -> FlowRun:
+        """Forces by part and in all, in newtons at the set speed.
+
+        Raises:
+            InputError: nothing was run yet, too little for a force, or the run has blown up.
+        """
+        engine, job, scale = self._running(), self.job, self.scale
+        if not len(self._record.means):
+            raise InputError("The flow run is too short for a force yet; let it go on.")
+        state = settled(self._record, job.confidence)
+        gap = reynolds_gap(scale.reynolds_run, scale.reynolds_real)
+        flows = [
+            part_flow(name, state.channels[3 * k : 3 * k + 3], scale, job.area_m2, self._width, self.every)
+            for k, name in enumerate((*job.names, "all"))
+        ]
+        flows = [
+            replace(flow, at_rest=all(map(self._settled, state.channels[3 * k : 3 * k + 3])))
+            for k, flow in enumerate(flows)
+        ]
+        warnings = list(self.notes)
+        if self._record.count < self._fewest:
+            warnings.append("The run ended before the wind had blown through the domain; its forces are a start-up's.")
+        elif not all(self._settled(state.channels[k]) for k in self._rule.channels or ()):
+            warnings.append(f"The forces are not as well known as asked. {self._verdict.sentence}")
+        return FlowRun(
+            variant=job.variant, form=job.form, case=job.case, parts=tuple(flows[:-1]), total=flows[-1],
+            confidence=job.confidence, speed_m_s=job.speed_m_s, air_density_kg_m3=job.density_kg_m3,
+            reference_length_m=job.chord_m, reference_area_m2=job.area_m2, width_m=job.width_m,
+            reynolds_run=scale.reynolds_run, reynolds_real=scale.reynolds_real, mach_run=scale.mach_run,
+            spacing_m=job.spacing_m, cells=self.plan.cells, steps=engine.steps,
+            steps_left_out=state.left_out * self.every, ending=self.ending or "cancelled", time_s=engine.seconds,
+            updates_per_s=1e6 * engine.rate(), device=engine.name, reynolds_note=gap.sentence,
+            lift_share=gap.lift_share, warnings=tuple(warnings), rests_on=digest(job), element=job.element,
+        )  # fmt: skip
+
+    def _settled(self, one: Mean) -> bool:
+        """A slow rest of the start-up that is less than asked does not count."""
+        return one.at_rest or max(abs(one.drift), one.half_width) <= self._rule.asked(one)
+
+    def _now(self) -> tuple[Any, Any]:
+        return self._running().slice(1, middle_layer(self.grid))
+
+    def slice(self) -> FlowSlice:
+        """The centre plane as it is now.
+
+        Raises:
+            InputError: nothing was begun yet.
+        """
+        return flow_slice(self.grid, self.scale, *self._now())
+
+    def _mean_fields(self) -> tuple[Any, Any]:
+        engine = self._running()
+        if not self._means:
+            # Ended before there was a mean: the flow of this moment stands for it.
+            self._mean()
+        return engine.mean_fields()
+
+    def mean_slice(self) -> FlowSlice:
+        """The centre plane of the mean flow since half the fewest samples; of this moment where it has not got so far.
+
+        Raises:
+            InputError: nothing was begun yet.
+        """
+        density, velocity = self._mean_fields()
+        layer = middle_layer(self.grid)
+        return flow_slice(
+            self.grid, self.scale, np.asarray(density)[:, layer].T, np.asarray(velocity)[:, :, layer].transpose(0, 2, 1)
+        )
+
+    def surface(self) -> dict[str, Floats]:
+        """Mean pressure coefficient at each point of each part's mesh, of its contour at mid-span; nan where no air is.
+
+        Of a half model, points of the other half get what their mirror images have.
+
+        Raises:
+            InputError: nothing was begun yet.
+        """
+        density = np.asarray(self._mean_fields()[0])
+        air = self.grid.label == 0
+        shapes = [*self.job.parts, *zip(self.job.names[len(self.job.parts) :], [self.job.body], strict=False)]
+        found = {}
+        for name, shape in shapes:
+            if shape is None:
+                continue
+            if isinstance(shape, TriMesh):
+                points, normals = to_flow(shape.points), to_flow(point_normals(shape))
+            else:
+                flat = contour_normals(shape)
+                none = np.zeros(len(shape))
+                points = np.column_stack([shape[:, 0], none, shape[:, 1]])
+                normals = np.column_stack([flat[:, 0], none, flat[:, 1]])
+            if self.grid.half:
+                mirrored = points[:, 1] < 0.0
+                points[mirrored, 1] *= -1.0
+                normals[mirrored, 1] *= -1.0
+            values = at_surface(density, air, self.grid.origin_m, self.grid.spacing_m, points, normals)
+            if self.job.road:
+                values[points[:, 2] < 0.0] = np.nan
+            found[name] = self.scale.pressure_coefficient(values)
+        return found

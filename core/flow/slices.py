@@ -1,0 +1,108 @@
+"""A plane through the flow, in SI units and vehicle axes, and its picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..colour import rgba
+from ..errors import InputError
+from .grid import FlowGrid
+from .scaling import Scaling
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+MOST_SPEED = 1.6
+"""Where the colours of speed end, of the wind's."""
+PRESSURE_ENDS = (-2.0, 1.0)
+"""Pressure coefficients at which the colours end."""
+_PALE, _DARK, _CHROMA = 0.95, 0.45, 0.137
+_SUCTION_HUE, _PRESSURE_HUE, _SPEED_HUE = np.radians((348.0, 140.0, 250.0))
+_PART = 0.25  # OKLab lightness of parts
+
+
+@dataclass(frozen=True, eq=False)
+class FlowSlice:
+    """A plane of cells across y.
+
+    Attributes:
+        x_m: (w,) cell middles, vehicle axes, falling: the wind blows from the first column to the last.
+        z_m: (h,) cell middles, rising.
+        speed_m_s: (h, w) at the set speed; 0 in solid cells.
+        pressure: (h, w) pressure coefficient; 0 in solid cells.
+        velocity_m_s: (2, h, w) along vehicle x (forward) and z (up).
+        solid: (h, w) cells of parts and below the road.
+    """
+
+    x_m: Floats
+    z_m: Floats
+    speed_m_s: Floats
+    pressure: Floats
+    velocity_m_s: Floats
+    solid: Bools
+
+
+def middle_layer(grid: FlowGrid) -> int:
+    """Index along y of the layer at the centre plane: y = 0, the plane of symmetry, or the only one."""
+    if grid.half or grid.size[1] == 1:
+        return 0
+    return int(np.clip(np.floor(-grid.origin_m[1] / grid.spacing_m + 1e-6), 0, grid.size[1] - 1))
+
+
+def flow_slice(grid: FlowGrid, scale: Scaling, density: Floats, velocity: Floats) -> FlowSlice:
+    """The middle layer in SI units.
+
+    Args:
+        grid: of the run.
+        scale: of the run.
+        density: (h, w) lattice units, rows going up, columns with the wind.
+        velocity: (3, h, w) cells a step, flow axes.
+    """
+    solid = grid.label[:, middle_layer(grid), :].T != 0
+    along, _, up = (grid.origin_m[k] + grid.spacing_m * (np.arange(grid.size[k]) + 0.5) for k in range(3))
+    placed = scale.metres_per_second(np.stack([-np.asarray(velocity[0]), np.asarray(velocity[2])]))
+    across = scale.metres_per_second(velocity[1])
+    placed[:, solid] = 0.0
+    speed = np.sqrt(placed[0] ** 2 + placed[1] ** 2 + np.where(solid, 0.0, across) ** 2)
+    pressure = np.where(solid, 0.0, scale.pressure_coefficient(density))
+    return FlowSlice(-along, up, speed, pressure, placed + 0.0, solid)
+
+
+def picture(cut: FlowSlice, what: Literal["speed", "pressure"], speed_m_s: float) -> NDArray[np.uint8]:
+    """sRGB (h, w, 4) of a slice, one point a cell, the lowest row first; parts and road are dark grey.
+
+    Args:
+        cut: the plane.
+        what: "speed": from pale at rest to dark at ``MOST_SPEED`` times the wind's; "pressure": coefficients from
+            suction (red-violet) to pressure (green), pale at the wind's.
+        speed_m_s: of the wind.
+
+    Raises:
+        InputError: neither of the two, or a wind that is not above zero.
+    """
+    if what not in ("speed", "pressure"):
+        raise InputError(f"A slice cannot show “{what}”; choose speed or pressure.")
+    if not speed_m_s > 0.0:
+        raise InputError(f"The wind of the slice is {speed_m_s:g} m/s; give a speed above zero.")
+    if what == "speed":
+        share = np.clip(np.nan_to_num(cut.speed_m_s / (MOST_SPEED * speed_m_s)), 0.0, 1.0)
+        hue = np.full_like(share, _SPEED_HUE)
+    else:
+        low, high = PRESSURE_ENDS
+        off = np.clip(np.nan_to_num(cut.pressure), low, high)
+        share = np.abs(off) / max(-low, high)
+        hue = np.where(off > 0.0, _PRESSURE_HUE, _SUCTION_HUE)
+    # A table is quicker than the whole formula for each point, and no coarser than 8 bits.
+    steps = np.linspace(0.0, 1.0, 256)
+    place = np.rint(255.0 * share).astype(np.intp)
+    out = np.empty((*share.shape, 4), np.uint8)
+    for one in np.unique(hue):
+        table = rgba(_PALE + (_DARK - _PALE) * steps, _CHROMA * steps, one, srgb=True)
+        mine = hue == one
+        out[mine] = np.rint(255.0 * table).astype(np.uint8)[place[mine]]
+    out[cut.solid] = np.rint(255.0 * rgba(_PART, 0.0, 0.0, srgb=True)).astype(np.uint8)
+    return out

@@ -1,0 +1,458 @@
+"""The flow run through its operators: forces, slices, what is kept and what it rests on, and how a run ends."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import bpy
+import numpy as np
+import pytest
+
+from wingfettle.addon import answers, bridge, flow, graphics, settings
+from wingfettle.core.elements.element import Element
+from wingfettle.core.errors import InputError
+from wingfettle.core.flow.reference import ReferenceEngine
+from wingfettle.core.geometry.mesh import TriMesh
+from wingfettle.core.report.png import png_size
+from wingfettle.core.sections.shape import SectionShape
+
+SHAPE = SectionShape(
+    half_thickness=np.array([0.18, 0.17, 0.16, 0.16, 0.15, 0.15]),
+    mean_line=np.array([0.20, 0.16, 0.15, 0.14, 0.13, 0.12]),
+    trailing_edge=0.012,
+)
+LOWER = Element("lower", np.array([0.3, 0.0, 1.0]), 0.6, 0.16, 1.0, 0.0, 0.0, 0.1, 0.0, SHAPE, SHAPE)
+UPPER = replace(
+    LOWER,
+    name="upper",
+    shape=SHAPE.turned_over(),
+    tip_shape=SHAPE.turned_over(),
+    incidence_rad=-0.1,
+    leading_edge=np.array([0.32, 0.0, 1.4]),
+)
+HEADLESS = bpy.app.version >= (5, 0)
+"""Blender computes on a graphics card without a window from 5.0 on."""
+
+
+@pytest.fixture
+def wing(scene: bpy.types.Scene) -> bpy.types.Scene:
+    """Two elements far apart over the road, coarse cells and little time."""
+    variant = scene.wingfettle.variants.add()
+    variant.name, variant.elements = "as found", bridge.collection(scene, "Wing as found")
+    for element in (LOWER, UPPER):
+        bridge.write_element(bridge.new_object(f"{element.name} (as found)", variant.elements), element)
+    bpy.ops.wingfettle.new_variant(name="trial")
+    scene.wingfettle.flow_cells, scene.wingfettle.flow_minutes = 8, 0.02
+    return scene
+
+
+class _NoCard:
+    name = "numpy"
+
+
+@pytest.fixture
+def numpy_card(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Runs are worked out in numpy in place of a graphics card."""
+    monkeypatch.setattr(flow, "card", _NoCard)
+    monkeypatch.setattr(flow, "_engine", ReferenceEngine)
+
+
+@pytest.fixture
+def real_card() -> None:
+    """A graphics card, or one that the driver plays."""
+    if not HEADLESS:
+        pytest.skip("no graphics context without a window in this Blender")
+
+
+def trial(scene: bpy.types.Scene) -> Any:
+    return settings.active_variant(scene)
+
+
+def pieces(until: Callable[[flow.Going], bool]) -> flow.Going | None:
+    """Let the timer's pieces go on, as a window does, until something holds or the run has ended."""
+    one = flow.going()
+    for _ in range(3000):
+        if flow.going() is None:
+            return None
+        if one is not None and until(one):
+            return one
+        flow._tick()
+    raise AssertionError("the run neither ended nor came to what was waited for")
+
+
+def started(scene: bpy.types.Scene) -> flow.Going:
+    """A run that has done its first steps."""
+    flow._start(scene)
+    one = pieces(lambda g: g.share > 0.0)
+    assert one is not None, flow._words
+    return one
+
+
+def state_of_scene(scene: bpy.types.Scene) -> Any:
+    return (
+        sorted((o.name, tuple(map(tuple, o.matrix_world))) for o in bpy.data.objects),
+        [len(kind) for kind in (bpy.data.meshes, bpy.data.images, bpy.data.materials, bpy.data.collections)],
+    )
+
+
+def test_forces_push_as_the_camber_says_and_are_kept_for_the_wing_as_it_was(
+    wing: bpy.types.Scene, real_card: None
+) -> None:
+    wing.wingfettle.flow_cells, wing.wingfettle.flow_minutes = 16, 0.08
+    bpy.ops.wingfettle.flow_start()
+    ((run, holds),) = flow.kept_runs(wing, trial(wing))
+    assert holds
+    assert (run.variant, run.form, run.case) == ("trial", "mid-span", "group")
+    # By camber and incidence (thin-aerofoil theory): bulging upward lifts, bulging downward pushes down.
+    assert run.part("lower").force_n[2] > 0.0 > run.part("upper").force_n[2]
+    # The same at the same speed: forward is against the drag.
+    assert run.part("lower").force_n[0] < 0.0
+    assert run.updates_per_s > 1e5
+    assert run.device
+    # Reynolds number of the car by its definition: 100 km/h, mean chord 0.16 m, air of ISO 2533 at 15 degrees.
+    assert run.reynolds_real == pytest.approx(100.0 / 3.6 * 0.16 / 1.461e-5, rel=2e-3)
+    obj = settings.element_objects(trial(wing))[0]
+    obj.location.z = 0.05
+    bpy.context.view_layer.update()
+    assert [holds for _, holds in flow.kept_runs(wing, trial(wing))] == [False]
+    with pytest.raises(RuntimeError, match="no flow run of “trial” as it is now"):
+        bpy.ops.wingfettle.flow_paint()
+    obj.location.z = 0.0
+    bpy.context.view_layer.update()
+    assert flow.held_runs(wing, trial(wing)) == (run,)
+    wing.wingfettle.speed_kmh += 1.0
+    assert flow.held_runs(wing, trial(wing)) == ()
+
+
+def test_a_half_model_stands_for_the_whole(wing: bpy.types.Scene, real_card: None) -> None:
+    job = wing.wingfettle
+    job.flow_form, job.flow_case, job.flow_element, job.flow_half, job.flow_cells = "full", "alone", "lower", True, 5
+    bpy.ops.wingfettle.flow_start()
+    (run,) = flow.held_runs(wing, trial(wing))
+    assert run.element == "lower"
+    assert run.part("lower").force_n[1] == 0.0
+    assert run.part("lower").force_n[2] > 0.0
+    # Cells lie on one side of the centre plane only.
+    going = flow.job_now(wing, trial(wing))
+    assert going.half == "left"
+
+
+def test_look_ahead_tells_cells_memory_and_gap_and_start_goes_on_from_it(
+    wing: bpy.types.Scene, numpy_card: None
+) -> None:
+    before = state_of_scene(wing)
+    bpy.ops.wingfettle.flow_ahead()
+    (ahead,) = flow._ahead.values()
+    words = " ".join(flow.ahead_lines(ahead))
+    # 0.16 m chord in 8 cells.
+    assert "cells of 20 mm, 8 on the shortest chord" in words
+    assert "MiB" in words
+    # Elements 0.4 m apart at their noses, 0.16 m long and turned by a tenth: the gap is near 0.4 m.
+    assert 15.0 < ahead.pilot.plan.cells_in_gap < 20.0
+    assert any("50 are the fewest that can be trusted" in line for line in flow.ahead_warnings(ahead))
+    assert any("but the run may last" in line for line in flow.ahead_warnings(ahead))
+    steps = ahead.pilot.progress().steps
+    assert steps > 0
+    one = flow._start(wing)
+    assert one.pilot is ahead.pilot  # the trial's steps count as the run's
+    flow._end("")
+    wing.wingfettle.flow_cells += 1
+    bpy.ops.wingfettle.flow_ahead()
+    wing.wingfettle.flow_cells += 1
+    assert flow._start(wing).pilot is not next(iter([ahead.pilot]))
+    flow._end("")
+    assert state_of_scene(wing) == before
+
+
+def test_the_scene_may_change_meanwhile(wing: bpy.types.Scene, numpy_card: None) -> None:
+    one = started(wing)
+    with pytest.raises(RuntimeError, match="goes on already"):
+        bpy.ops.wingfettle.flow_start()
+    with pytest.raises(RuntimeError, match="goes on already"):
+        bpy.ops.wingfettle.flow_ahead()
+    bpy.ops.wingfettle.flow_pause()
+    steps = one.pilot.progress().steps
+    for _ in range(5):
+        assert flow._tick() > 0.0
+    assert one.pilot.progress().steps == steps
+    bpy.ops.wingfettle.flow_pause()
+    obj = settings.element_objects(trial(wing))[0]
+    obj.location.z = 0.05
+    bpy.context.view_layer.update()
+    bpy.ops.wingfettle.flow_stop()
+    assert pieces(lambda g: False) is None
+    assert "stopped by hand" in flow._words[0]
+    ((run, holds),) = flow.kept_runs(wing, trial(wing))
+    assert run.ending == "cancelled"
+    assert not holds
+    assert not flow.slice_shown(wing)
+    obj.location.z = 0.0
+    bpy.context.view_layer.update()
+    assert flow.held_runs(wing, trial(wing)) == (run,)
+    pixels, corners = flow.slice_shown(wing)
+    assert pixels.shape[2] == 4
+    assert np.ptp(corners[:, 0]) > 0.3
+    # A variant that is deleted in the middle: the answer is there all the same.
+    wing.wingfettle.flow_case, wing.wingfettle.flow_element = "alone", "upper"
+    started(wing)
+    wing.wingfettle.variants.remove(1)
+    flow.going().stopped = True
+    assert pieces(lambda g: False) is None
+    assert ("trial", "mid-span", "alone", "upper") in {key for key, _ in flow._kept}
+
+
+def test_thrown_away_switched_off_or_another_file_opened(wing: bpy.types.Scene, numpy_card: None) -> None:
+    started(wing)
+    bpy.ops.wingfettle.flow_drop()
+    assert flow.going() is None
+    assert flow._tick() is None
+    assert flow._kept == {}
+    with pytest.raises(RuntimeError, match="No flow run goes on"):
+        bpy.ops.wingfettle.flow_drop()
+    started(wing)
+    flow.unregister()
+    assert flow.going() is None
+    flow.register()
+    started(wing)
+    bpy.ops.wm.read_homefile(use_empty=True)
+    assert flow.going() is None
+    assert "another file was opened" in flow._words[0]
+    assert flow._kept == {}
+
+
+@pytest.mark.parametrize("how", ["blows up", "card lost", "bug"])
+def test_a_run_that_fails_leaves_the_scene(
+    wing: bpy.types.Scene, numpy_card: None, monkeypatch: pytest.MonkeyPatch, how: str
+) -> None:
+    def fails(self: Any, steps: int) -> Any:
+        if how == "card lost":
+            raise InputError("The graphics card was lost during the flow run (gone): start it again.")
+        if how == "bug":
+            raise ZeroDivisionError("oh")
+        return np.full((1, 2, 3), np.nan)
+
+    before = state_of_scene(wing)
+    started(wing)
+    monkeypatch.setattr(ReferenceEngine, "advance", fails)
+    if how == "bug":
+        with pytest.raises(ZeroDivisionError):
+            pieces(lambda g: False)
+    else:
+        assert pieces(lambda g: False) is None
+    assert {"blows up": "blew up", "card lost": "card was lost", "bug": "has ended"}[how] in flow._words[0]
+    assert flow.going() is None
+    assert flow._kept == {}
+    assert state_of_scene(wing) == before
+
+
+def test_the_real_card_lost_in_the_middle(
+    wing: bpy.types.Scene, real_card: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started(wing)
+
+    def gone(*_: Any) -> None:
+        raise SystemError("GPU context lost")
+
+    monkeypatch.setattr(graphics.gpu.compute, "dispatch", gone, raising=False)
+    assert pieces(lambda g: False) is None
+    assert "card was lost during the flow run" in flow._words[0]
+
+
+def test_kept_beside_the_file_and_read_again(wing: bpy.types.Scene, numpy_card: None, tmp_path: Path) -> None:
+    wing.wingfettle.flow_minutes = 0.05
+    bpy.ops.wingfettle.flow_start()
+    assert "not saved yet" in flow._words[0]
+    path = tmp_path / "car.blend"
+    bpy.ops.wm.save_as_mainfile(filepath=str(path))
+    folder = tmp_path / "car flow runs"
+    assert "not saved" not in flow._words[0]
+    (record,) = folder.glob("*.json")
+    # Blender's own reader takes the picture.
+    image = bpy.data.images.load(str(record.with_suffix(".png")))
+    assert image.size[0] > 20
+    clip = (folder / f"{record.stem}-clip.png").read_bytes()
+    assert png_size(clip) is not None
+    assert b"acTL" in clip  # it moves (Portable Network Graphics Specification, third edition)
+    before = flow.held_runs(wing, trial(wing))
+    bpy.ops.wm.open_mainfile(filepath=str(path))
+    scene = bpy.context.scene
+    (after,) = flow.held_runs(scene, trial(scene))
+    np.testing.assert_array_equal(after.part("lower").force_n, before[0].part("lower").force_n)
+    assert flow.slice_shown(scene) is not None
+    bpy.ops.wingfettle.flow_paint()  # from what was read
+    settings.element_objects(trial(scene))[0].wingfettle.chord_mm += 1.0
+    assert [holds for _, holds in flow.kept_runs(scene, trial(scene))] == [False]
+    # A file that is spoiled is named, and the others are read.
+    (folder / "spoiled.json").write_text("{")
+    assert len(flow.kept_runs(scene, trial(scene))) == 1
+    assert flow._unreadable[str(folder)] == ("spoiled.json",)
+    # Saved under another name, what this session found goes along.
+    bpy.ops.wingfettle.flow_start()
+    bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "other.blend"))
+    assert len(list((tmp_path / "other flow runs").glob("*.json"))) == 1
+
+
+def test_picture_streamlines_and_paint(wing: bpy.types.Scene, numpy_card: None) -> None:
+    wing.wingfettle.flow_minutes = 0.05
+    with pytest.raises(RuntimeError, match="No slice is shown"):
+        bpy.ops.wingfettle.flow_picture()
+    bpy.ops.wingfettle.flow_start()
+    objects = trial(wing).elements.objects
+    for _ in range(2):
+        bpy.ops.wingfettle.flow_picture()
+        bpy.ops.wingfettle.flow_streamlines()
+    (plane,) = [o for o in objects if "Flow slice" in o.name]
+    assert len([i for i in bpy.data.images if "Flow slice" in i.name]) == 1
+    assert not plane.hide_render
+    places = np.array([v.co for v in plane.data.vertices])
+    # It holds the wing: 0.16 m long from x = 0.3 backwards, from 1 to 1.4 m up.
+    assert places[:, 0].min() < 0.1 < 0.32 < places[:, 0].max()
+    assert places[:, 2].min() < 0.95 < 1.45 < places[:, 2].max()
+    image = bpy.data.images[plane.name]
+    shown = np.empty(4 * image.size[0] * image.size[1], np.float32)
+    image.pixels.foreach_get(shown)
+    # Its first row of texture is the lowest: parts are dark where they stand.
+    dark = shown.reshape(image.size[1], image.size[0], 4)[..., :3].max(axis=2) < 0.25
+    row, column = np.argwhere(dark).mean(axis=0) / dark.shape
+    assert places[0, 2] + row * np.ptp(places[:, 2]) == pytest.approx(1.2, abs=0.08)
+    assert places[0, 0] + column * (places[1, 0] - places[0, 0]) == pytest.approx(0.23, abs=0.04)
+    (lines,) = [o for o in objects if "Streamlines" in o.name]
+    points = np.array([p.co[:3] for s in lines.data.splines for p in s.points])
+    assert len(lines.data.splines) > 20
+    assert np.abs(points[:, 1]).max() == 0.0
+    bpy.ops.wingfettle.flow_paint()
+    for obj in settings.element_objects(trial(wing)):
+        painted = obj.data.color_attributes[flow.PRESSURE]
+        assert len(painted.data) == len(obj.data.vertices)
+        assert obj.data.color_attributes.active_color.name == flow.PRESSURE
+
+
+def test_surface_pressure_is_lower_on_the_side_that_bulges(wing: bpy.types.Scene, real_card: None) -> None:
+    wing.wingfettle.flow_cells, wing.wingfettle.flow_minutes = 16, 0.08
+    bpy.ops.wingfettle.flow_start()
+    found = flow._needed(wing, trial(wing))
+    for name, way in (("lower", 1.0), ("upper", -1.0)):
+        contour, cp = dict(found.job.parts)[name], found.surface[name]
+        middle = 0.5 * (contour[:, 1].min() + contour[:, 1].max())
+        above = contour[:, 1] > middle
+        # What lifts has suction above it.
+        assert way * (np.nanmean(cp[above]) - np.nanmean(cp[~above])) < 0.0
+        # The wind is stopped at most (Bernoulli), with room for coarse cells and sound.
+        assert np.nanmax(cp) < 1.6
+
+
+def test_values_near_paints_the_middle_of_the_span_from_a_contour() -> None:
+    contour = np.array([[0.0, 1.0], [0.1, 1.1], [0.2, 1.0]])
+    points = np.array([[-0.11, 0.0, 1.1], [-0.2, 0.2, 1.0], [0.0, 0.4, 1.0], [0.0, -0.4, 1.0]])
+    found = bridge.values_near(points, contour, np.array([1.0, 2.0, 3.0]), 0.5)
+    np.testing.assert_array_equal(found, [2.0, 3.0, np.nan, np.nan])
+
+
+def test_wind_between_the_cells_of_a_slice() -> None:
+    x, z = np.linspace(1.0, 0.0, 11), np.linspace(0.0, 0.5, 6)
+    up, along = np.meshgrid(z, x, indexing="ij")
+    # Linear in x and z, which bilinear interpolation meets exactly; x falls along the row.
+    wind = np.stack([-2.0 - along, 0.5 * up + along])
+    solid = (np.abs(along - 0.5) < 0.06) & (up < 0.25)
+    cut = flow.FlowSlice(x, z, np.hypot(*wind), np.zeros_like(up), wind, solid)
+    velocity, inside, box, seeds = bridge.slice_wind(cut)
+    at = np.array([[0.33, 0.0, 0.21], [0.77, 0.0, 0.44]])
+    np.testing.assert_allclose(velocity(at)[:, 0], -2.0 - at[:, 0])
+    np.testing.assert_allclose(velocity(at)[:, 2], 0.5 * at[:, 2] + at[:, 0])
+    assert inside(np.array([[0.5, 0.0, 0.1], [0.5, 0.0, 0.4], [0.8, 0.0, 0.1]])).tolist() == [True, False, False]
+    assert box.holds(seeds).all()
+
+
+def test_legend_has_the_set_unit_and_the_wind(wing: bpy.types.Scene, numpy_card: None) -> None:
+    assert not flow.drawn_legend(wing, 1.0).writing
+    bpy.ops.wingfettle.flow_start()
+    words = [w.text for w in flow.drawn_legend(wing, 1.0).writing]
+    assert "100 wind" in words
+    assert any("km/h" in w for w in words)
+    wing.wingfettle.speed_unit = "mph"
+    words = [w.text for w in flow.drawn_legend(wing, 1.0).writing]
+    assert "62 wind" in words  # the international mile: 1.609344 km exactly
+    wing.wingfettle.flow_show = "pressure"
+    assert any("pressure" in w.text for w in flow.drawn_legend(wing, 1.0).writing)
+    wing.wingfettle.flow_show = "none"
+    assert flow.slice_shown(wing) is None
+
+
+def test_what_cannot_be_run_is_told_in_a_sentence(wing: bpy.types.Scene, numpy_card: None) -> None:
+    job = wing.wingfettle
+    before = state_of_scene(wing)
+    job.flow_case = "on car"
+    with pytest.raises(RuntimeError, match="full form"):
+        bpy.ops.wingfettle.flow_start()
+    job.flow_form = "full"
+    with pytest.raises(RuntimeError, match="no scanned body"):
+        bpy.ops.wingfettle.flow_start()
+    job.flow_form, job.flow_case, job.flow_element = "mid-span", "alone", "nobody"
+    for operator in (bpy.ops.wingfettle.flow_start, bpy.ops.wingfettle.flow_ahead):
+        with pytest.raises(RuntimeError, match="nobody"):
+            operator()
+    job.flow_case = "group"
+    obj = settings.element_objects(trial(wing))[0]
+    obj.scale = (1.0, 2.0, 1.0)
+    bpy.context.view_layer.update()
+    with pytest.raises(RuntimeError, match="is scaled"):
+        bpy.ops.wingfettle.flow_start()
+    obj.scale = (1.0, 1.0, 1.0)
+    # Two elements in one place are run, and it is told.
+    obj.location = UPPER.leading_edge - LOWER.leading_edge
+    bpy.context.view_layer.update()
+    bpy.ops.wingfettle.flow_start()
+    assert any("overlap" in w for w in flow.held_runs(wing, trial(wing))[0].warnings)
+    obj.location = (0.0, 0.0, -1.2)  # below the road
+    bpy.context.view_layer.update()
+    with pytest.raises(RuntimeError, match="lower"):
+        bpy.ops.wingfettle.flow_start()
+    obj.location = (0.0, 0.0, 0.0)
+    bpy.context.view_layer.update()
+    assert state_of_scene(wing) == before
+    job.variants.clear()
+    with pytest.raises(RuntimeError, match="no variant"):
+        bpy.ops.wingfettle.flow_start()
+    assert flow.going() is None
+
+
+def test_an_inside_out_mount_is_run_like_a_right_one(wing: bpy.types.Scene, numpy_card: None) -> None:
+    corners = np.array([[x, y, z] for x in (0.2, 0.26) for y in (-0.05, 0.05) for z in (1.15, 1.2)])
+    faces = [[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1], [2, 3, 7], [2, 7, 6], [0, 2, 6], [0, 6, 4],
+             [1, 5, 7], [1, 7, 3]]  # fmt: skip
+    mount = bridge.new_object("post", wing.collection, TriMesh(corners, np.array(faces, np.int32)))
+    settings.choose_only(bpy.context, mount)
+    bpy.ops.wingfettle.add_mount()
+    wing.wingfettle.flow_form, wing.wingfettle.flow_cells = "full", 5
+    solid = []
+    for _ in range(2):
+        pilot = flow.Pilot(flow.job_now(wing, trial(wing)))
+        pilot.prepare()
+        solid.append(int((pilot.grid.label == 1 + pilot.grid.parts.index("post")).sum()))
+        mount.data.flip_normals()
+        bridge.forget_marks([mount, mount.data])
+    assert solid[0] == solid[1] > 0
+
+
+def test_without_a_graphics_card_it_says_so(wing: bpy.types.Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    if HEADLESS:
+        flow._cards.clear()
+
+        def none() -> str:
+            raise SystemError("no context")
+
+        monkeypatch.setattr(graphics.gpu.platform, "renderer_get", none)
+    before = state_of_scene(wing)
+    for operator in (bpy.ops.wingfettle.flow_start, bpy.ops.wingfettle.flow_ahead):
+        with pytest.raises(RuntimeError, match="finds no graphics card to compute on"):
+            operator()
+    assert flow.going() is None
+    assert state_of_scene(wing) == before
+    # Nothing else is the worse for it.
+    wing.wingfettle.lift_case = "group"
+    assert bpy.ops.wingfettle.estimate_lift() == {"FINISHED"}
+    assert math.isfinite(answers.found(wing, trial(wing), "lift").elements[0].alone_n.value)
