@@ -7,8 +7,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Generator
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import dataclass
 from typing import Any, Literal, cast
 
 import bpy
@@ -19,14 +18,33 @@ from ..core.flow.job import FlowJob, RunWishes, flow_job
 from ..core.flow.pilot import Engine, Forecast, Pilot
 from ..core.flow.result import FlowRun, PartFlow
 from ..core.flow.slices import MOST_SPEED, FlowSlice, picture
-from ..core.flow.store import folder_beside, kept_fields, store, stored
 from ..core.geometry.mesh import TriMesh
+from ..core.lift.colours import pressure_ticks
 from ..core.lift.result import Band
 from ..core.lift.streamlines import streamlines
 from ..core.report.callouts import Drawing, legend
-from ..core.report.png import animated, png_bytes
 from ..core.units import to_kmh, to_mm
 from . import answers, bridge, lift, live, settings
+from .flow_kept import (
+    PICTURE_PX,
+    UNSAVED,
+    Kept,
+    Key,
+    chosen,
+    folder,
+    hold,
+    in_view,
+    keep_beside,
+    kept_all,
+    mean_in_view,
+    needed,
+    state_of,
+    unreadable,
+)
+from .flow_kept import held_runs as held_runs
+from .flow_kept import kept_runs as kept_runs
+from .flow_kept import key_now as key_now
+from .flow_kept import stamped as stamped
 from .graphics import Card, Run
 from .operator import BackgroundOperator, JobOperator, JobPanel, Steps, aside, say
 from .variants import active
@@ -38,14 +56,8 @@ LOOK_S = 1.0
 """Between two looks at a run that goes on: picture, forces, panel."""
 LOOK_SHARE = 0.1
 """Looking takes no more of the time than this, however slow it is."""
-FRAMES, FRAMES_A_CHORD, FRAME_PX, FRAME_MS = 48, 4.0, 360, 60
-"""Of the clip: most of them, how many while the wind blows over a chord, cells across, and ms that each is shown."""
-PICTURE_PX = 1000
-"""Cells across the slice that is shown and kept."""
-VIEW_CHORDS = (2.0, 4.0, 2.0)
-"""How far the slice is shown ahead of the parts, behind, and above and below, in chords."""
-VIEW_CAR_M = (0.5, 1.5, 0.8)
-"""The same on the car, m."""
+FRAMES, FRAMES_A_CHORD, FRAME_PX = 48, 4.0, 360
+"""Of the clip: the most of them, how many while the wind blows over a chord, and cells across."""
 MID_SHARE = 0.5
 """Share of the span about its middle that is painted by a mid-span run."""
 PRESSURE = "Flow Run Pressure"
@@ -57,33 +69,7 @@ ENDINGS = {
     "cancelled": "stopped by hand",
     "steps": "all steps done",
 }
-UNSAVED = "The file is not saved yet: the result stays in this session; save the file, and it is kept beside it."
 What = Literal["speed", "pressure"]
-Key = tuple[str, str, str, str]
-"""Variant, form, case and the element run alone."""
-
-
-@dataclass(frozen=True, eq=False)
-class Kept:
-    """A run that has ended, or was read from beside the file.
-
-    Attributes:
-        run: the answer.
-        state: of the scene when it was started, see ``answers.digest``; empty where that is not known.
-        mean: the mean flow at the middle, None where it is not known.
-        surface: pressure coefficients at the parts' points.
-        job: what was run; None for runs read from files.
-        frames: of the clip.
-        folder: where it lies; empty for this session only.
-    """
-
-    run: FlowRun
-    state: str
-    mean: FlowSlice | None
-    surface: dict[str, Any]
-    job: FlowJob | None
-    frames: tuple[Any, ...] = ()
-    folder: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,10 +85,6 @@ class Ahead:
     steps_per_s: float
 
 
-_kept: dict[tuple[Key, str], Kept] = answers.of_file({})
-"""By what was run and in which state of the scene, the newest last."""
-_read: dict[str, float] = answers.of_file({})
-_unreadable: dict[str, tuple[str, ...]] = answers.of_file({})
 _ahead: dict[int, Ahead] = answers.of_file({})
 _pixels: dict[str, tuple[FlowSlice, str, Any]] = answers.of_file({})
 _going: list[Going] = []
@@ -170,130 +152,15 @@ def job_now(scene: bpy.types.Scene, variant: settings.VariantItem) -> FlowJob:
         if obj.wingfettle.role == "MOUNT"
     ]
     body = answers.body(scene) if job.flow_case == "on car" and job.body is not None else None
-    return flow_job(
+    found = flow_job(
         assembly, mounts, body, job.flow_case, job.flow_form, job.flow_element, lift.speed_of(job),
         air.density_kg_m3, air.viscosity_m2_s, wishes(job),
     )  # fmt: skip
-
-
-def key_now(job: settings.SceneSettings, variant: settings.VariantItem) -> Key:
-    """Which run the panel speaks of."""
-    return variant.name, job.flow_form, job.flow_case, job.flow_element if job.flow_case == "alone" else ""
-
-
-def _key_of(run: FlowRun) -> Key:
-    return run.variant, run.form, run.case, run.element
-
-
-def stamped(run: FlowRun, state: str) -> FlowRun:
-    """A run that also tells of which state of the scene it is, see ``answers.digest`` of the kind "flow run"."""
-    return replace(run, rests_on=f"{run.rests_on.split(' ')[0]} {state}")
-
-
-def _state_of(run: FlowRun) -> str:
-    return run.rests_on.partition(" ")[2]
-
-
-# --- results
-
-
-def _folder() -> Path | None:
-    """Where results lie beside the file; None while it is not saved."""
-    return folder_beside(Path(bpy.data.filepath)) if bpy.data.filepath else None
-
-
-def _hold(one: Kept) -> None:
-    which = _key_of(one.run), one.state
-    _kept.pop(which, None)
-    _kept[which] = one
-
-
-def _look_beside() -> None:
-    """Read what lies beside the file, and again when that has changed."""
-    folder = _folder()
-    if folder is None:
-        return
-    try:
-        changed = folder.stat().st_mtime
-    except OSError:
-        return
-    if _read.get(str(folder)) == changed:
-        return
-    _read[str(folder)] = changed
-    found, wrong = stored(folder, every=True)
-    _unreadable[str(folder)] = wrong
-    mine = [one for one in _kept.values() if one.job is not None]
-    for run in reversed(found):
-        _hold(Kept(run, _state_of(run), None, {}, None, (), str(folder)))
-    for one in mine:  # with its fields at hand
-        _hold(one)
-
-
-def _newest(scene: bpy.types.Scene, variant: settings.VariantItem) -> list[tuple[Kept, bool]]:
-    """Of each run of the variant that which holds for the scene as it is now, else the newest; and whether it holds."""
-    _look_beside()
-    try:
-        state = answers.digest(scene, variant, "flow run")
-    except InputError:
-        state = "none"
-    newest = {key: one for (key, _), one in _kept.items() if key[0] == variant.name}
-    return [(_kept.get((key, state), one), (key, state) in _kept) for key, one in sorted(newest.items())]
-
-
-def kept_runs(scene: bpy.types.Scene, variant: settings.VariantItem) -> list[tuple[FlowRun, bool]]:
-    """The variant's runs, and whether each is of the wing, the car and the air as they are now."""
-    return [(one.run, holds) for one, holds in _newest(scene, variant)]
-
-
-def held_runs(scene: bpy.types.Scene, variant: settings.VariantItem) -> tuple[FlowRun, ...]:
-    """Those of them that hold."""
-    return tuple(run for run, holds in kept_runs(scene, variant) if holds)
-
-
-def _chosen(scene: bpy.types.Scene, variant: settings.VariantItem) -> Kept | None:
-    """The run of the chosen form and case, if it holds, with its fields."""
-    key = key_now(scene.wingfettle, variant)
-    found = next((one for one, holds in _newest(scene, variant) if holds and _key_of(one.run) == key), None)
-    if found is not None and found.mean is None and found.folder and not found.surface:
-        try:
-            mean, surface = kept_fields(Path(found.folder), found.run)
-        except InputError as problem:
-            mean, surface = None, {}
-            _words[0] = str(problem)
-        # An empty name keeps a file without fields from being read at every redraw.
-        found = _kept[key, found.state] = replace(found, mean=mean, surface=surface or {"": ()})
+    for name, shape in found.parts:
+        low = float((shape.points if isinstance(shape, TriMesh) else shape)[:, -1].min())
+        if found.road and low < 0.0:
+            raise InputError(f"“{name}” reaches {to_mm(-low):.0f} mm below the road (z = 0); raise it.")
     return found
-
-
-def _needed(scene: bpy.types.Scene, variant: settings.VariantItem) -> Kept:
-    found = _chosen(scene, variant)
-    if found is None:
-        raise InputError(f"There is no flow run of “{variant.name}” as it is now and as chosen here; start one.")
-    return found
-
-
-def _keep_beside(one: Kept) -> str:
-    """Write a run beside the file; why it is not there, or nothing."""
-    folder = _folder()
-    if folder is None:
-        return UNSAVED
-    if one.folder == str(folder):
-        return ""
-    try:
-        path = store(folder, one.run, one.mean, {k: v for k, v in one.surface.items() if k})
-        stem = str(path.with_suffix(""))
-        if one.mean is not None and one.job is not None:
-            shown = picture(_in_view(one.mean, one.job, PICTURE_PX), "speed", one.job.speed_m_s)
-            Path(f"{stem}.png").write_bytes(png_bytes(bridge.png_rows(shown)))
-        if one.frames:
-            Path(f"{stem}-clip.png").write_bytes(animated([bridge.png_rows(f) for f in one.frames], FRAME_MS))
-        _read[str(folder)] = folder.stat().st_mtime
-    except InputError as problem:
-        return f"{problem} Until then it stays in this session."
-    except OSError as problem:
-        return f"The result could not be written into {folder} ({problem.strerror}): it stays in this session."
-    _hold(replace(one, folder=str(folder)))
-    return ""
 
 
 # --- a run from grid to answer
@@ -369,14 +236,14 @@ class Going:
             return
         cut = self.pilot.slice()
         if steps >= self._next_frame:
-            self.frames.append(picture(_in_view(cut, self.job, FRAME_PX), self.what, self.job.speed_m_s))
+            self.frames.append(picture(in_view(cut, self.job, FRAME_PX), self.what, self.job.speed_m_s))
             # Even steps from the second frame on; the first one builds a shader.
             if len(self.frames) == 2:
                 dear = (time.perf_counter() - start) * pace / LOOK_SHARE
                 self._frame_every = max(self._frame_every, dear)
             self._next_frame = steps + self._frame_every
         if shown:
-            self.shown = _in_view(cut, self.job, PICTURE_PX)
+            self.shown = in_view(cut, self.job, PICTURE_PX)
             with suppress(InputError):  # too little was run
                 self.interim = self.pilot.answer()
             live.redraw()
@@ -390,40 +257,12 @@ class Going:
         with suppress(InputError):  # stopped before there was a mean
             mean = self.pilot.mean_slice()
             surface = self.pilot.surface()
-        one = Kept(run, _state_of(run), mean, surface, self.job, tuple(self.frames))
-        _hold(one)
-        why = _keep_beside(one)
+        one = Kept(run, state_of(run), mean, surface, self.job, tuple(self.frames))
+        hold(one)
+        why = keep_beside(one)
         forces = "; ".join(f"{part.part} {_newtons(part)}" for part in _told(run, self.job.elements))
         self.said = f"{forces} ({FORMS[run.form]}, {CASES[run.case]}; {ENDINGS[run.ending]}). {why}".strip()
         return f"The flow run of “{run.variant}” has ended: {ENDINGS[run.ending]}. {why}".strip()
-
-
-def _in_view(cut: FlowSlice, job: FlowJob, most: int) -> FlowSlice:
-    """The part of a slice that is worth a picture, with no more than ``most`` cells across."""
-    points = [*(mesh.points for _, mesh in job.meshes), *(bridge.upright(c) for _, c in job.contours)]
-    ahead, behind, above = (job.chord_m * far for far in VIEW_CHORDS)
-    if job.body is not None:
-        points, (ahead, behind, above) = [*points, job.body.points], VIEW_CAR_M
-    return bridge.slice_about(cut, points, (ahead, behind, above), most)
-
-
-def _mean_in_view(one: Kept, scene: bpy.types.Scene, variant: settings.VariantItem) -> FlowSlice:
-    """The same of the mean flow of a run that holds and has one; worked out once."""
-    held = _pixels.get("mean")
-    if held is None or held[0] is not one.mean:
-        assert one.mean is not None
-        if one.job is not None:
-            cut = _in_view(one.mean, one.job, PICTURE_PX)
-        else:
-            objects = settings.element_objects(variant)
-            ahead, behind, above = (one.run.reference_length_m * far for far in VIEW_CHORDS)
-            if one.run.case == "on car":
-                objects, (ahead, behind, above) = [*objects, scene.wingfettle.body], VIEW_CAR_M
-            points = [bridge.mesh_of(o).points for o in objects]
-            cut = bridge.slice_about(one.mean, points, (ahead, behind, above), PICTURE_PX)
-        held = _pixels["mean"] = one.mean, "", cut
-    found: FlowSlice = held[2]
-    return found
 
 
 def _told(run: FlowRun, elements: tuple[str, ...] | None = None) -> list[PartFlow]:
@@ -632,12 +471,12 @@ def _cut_shown(scene: bpy.types.Scene) -> tuple[FlowSlice, float] | None:
     if variant is None:
         return None
     try:
-        found = _chosen(scene, variant)
+        found = chosen(scene, variant)
     except InputError:
         return None
     if found is None or found.mean is None:
         return None
-    return _mean_in_view(found, scene, variant), found.run.speed_m_s
+    return mean_in_view(found, scene, variant), found.run.speed_m_s
 
 
 def slice_shown(scene: bpy.types.Scene) -> tuple[Any, Any] | None:
@@ -660,7 +499,7 @@ def drawn_legend(scene: bpy.types.Scene, scale: float) -> Drawing:
     when = "Now" if going() is not None else "Mean"
     wind = found[1]
     if job.flow_show == "pressure":
-        ticks = lift.pressure_ticks(lift.LOW, lift.HIGH)
+        ticks = pressure_ticks(lift.LOW, lift.HIGH)
         colours = bridge.slice_colours("pressure", lift.LOW, lift.HIGH, wind)
         return legend((f"{when}: pressure", "coefficient"), colours, ticks, (), scale)
     unit, name = (3.6, "km/h") if job.speed_unit == "kmh" else (3.6 / settings.KMH_OF_MPH, "mph")
@@ -702,10 +541,10 @@ class WINGFETTLE_OT_flow_streamlines(BackgroundOperator, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
         variant = active(scene)
-        found, name = _needed(scene, variant), variant.name
+        found, name = needed(scene, variant), variant.name
         if found.mean is None:
             raise InputError("That flow run kept no mean flow; start it again and let it go on for longer.")
-        cut = _mean_in_view(found, scene, variant)
+        cut = mean_in_view(found, scene, variant)
 
         def task(tick: Callable[[float, str], None]) -> list[Any]:
             velocity, inside, box, seeds = bridge.slice_wind(cut)
@@ -733,7 +572,7 @@ class WINGFETTLE_OT_flow_paint(JobOperator, bpy.types.Operator):
     def work(self, context: bpy.types.Context) -> str:
         scene = context.scene
         variant = active(scene)
-        found = _needed(scene, variant)
+        found = needed(scene, variant)
         job = found.job if found.job is not None else job_now(scene, variant)
         shapes: dict[str, TriMesh | Any] = dict(job.parts)
         painted = 0
@@ -854,8 +693,8 @@ class WINGFETTLE_PT_flow(JobPanel, bpy.types.Panel):
             col.operator("wingfettle.flow_streamlines")
         for run, holds in runs:
             self._result(col, scene, variant, run, holds)
-        for name in _unreadable.get(str(_folder()), ()):
-            say(col, f"{name} beside the file cannot be read; run it again.", "ERROR")
+        for name in unreadable.get(str(folder()), ()):
+            say(col, f"{name}: cannot be read; run it again." if name.endswith(".json") else name, "ERROR")
 
     def _result(
         self,
@@ -908,9 +747,9 @@ def _before_opening(_path: str) -> None:
 @persistent
 def _after_saving(_path: str) -> None:
     """What this session found is written beside the file under its new name, too."""
-    for one in list(_kept.values()):
+    for one in list(kept_all.values()):
         if one.job is not None:
-            _words[0] = _keep_beside(one) or _words[0].replace(UNSAVED, "").strip()
+            _words[0] = keep_beside(one) or _words[0].replace(UNSAVED, "").strip()
 
 
 def register() -> None:

@@ -195,6 +195,7 @@ class Run:
         self.card, self.setup, self._every = card, setup, force_every
         self.name, self.steps, self.seconds = card.name, 0, 0.0
         self.edges: Boundary | None = None
+        self._averaged = self._air = 0
 
     def upload(self, grid: Grid) -> None:
         """Set air in the wind around the parts of ``grid``.
@@ -257,6 +258,7 @@ class Run:
         Raises:
             InputError: the run has blown up, or the card was lost.
         """
+        self._check_started()
         found: list[Any] = []
         begun, places = time.perf_counter(), 0
         for _ in range(steps):
@@ -288,6 +290,7 @@ class Run:
 
     def forces(self) -> Any:
         """(parts, 3) the newest mean forces, lattice units."""
+        self._check_started()
         return self._last
 
     def slice(self, axis: int = 1, index: int = 0) -> tuple[Any, Any]:
@@ -296,14 +299,17 @@ class Run:
         Rows go up the higher of the two axes left, columns along the lower. In the plane there is the layer across y.
         """
         check_layer(self.setup, axis, index)
+        self._check_started()
         return slice_arrays(self.setup, self._picture(f"slice{self.steps % 2}", 2 if self._plane else axis, index))
 
     def fields(self) -> tuple[Any, Any]:
         """Density (nx, ny, nz) and velocity (3, nx, ny, nz) now; rest in solid cells."""
+        self._check_started()
         return self._stacked(f"slice{self.steps % 2}")
 
     def average(self) -> None:
         """Mix the fields as they are now into their mean since the start; takes 16 bytes a cell more."""
+        self._check_started()
         if not self._averaged:
             width, height, layers = cells_of(self.setup)
             self._held["field"] = self.card.texture(width, height, layers, "RGBA32F")
@@ -329,6 +335,10 @@ class Run:
         return self.rate() * 1e6 * bytes_per_update(self.setup) / self.card.bandwidth()
 
     # --- the card
+
+    def _check_started(self) -> None:
+        if self.edges is None:
+            raise InputError("The run has no grid yet: upload one first.")
 
     def _dispatch(self, name: str, more: dict[str, Any] | None = None, groups: Any = None, **values: float) -> None:
         source = self._sources[name]

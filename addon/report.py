@@ -26,7 +26,7 @@ from ..core.report.results import FlowPicture, SectionRow, VariantResult, misfit
 from ..core.report.text import comparison_text
 from ..core.report.view import rear_view
 from ..core.units import from_kmh
-from . import answers, bridge, clearance, flow, flow_queue, lift, settings
+from . import answers, bridge, clearance, flow_kept, flow_queue, lift, settings
 from .operator import JobOperator, JobPanel, say
 from .studio import Stage, render, studio
 from .variants import active, show_only
@@ -82,7 +82,7 @@ def results(scene: bpy.types.Scene) -> list[VariantResult]:
 def _runs(scene: bpy.types.Scene, variant: settings.VariantItem) -> list[tuple[FlowRun, str]]:
     """The variant's flow runs, and why one cannot stand in the report; empty where it can."""
     found = []
-    for run, holds in flow.kept_runs(scene, variant):
+    for run, holds in flow_kept.kept_runs(scene, variant):
         wrong = "the wing, the car or the air has changed since; run it again"
         if holds:
             wrong = misfit(run, answers.assembly(variant), answers.found(scene, variant, "lift"))

@@ -51,6 +51,11 @@ KMH_OF_MPH = 1.609344
 """The international mile of 1959, exact."""
 
 
+def _get_mph(job: SceneSettings) -> float:
+    # No lambda: one inside an annotation does not see this module's names.
+    return job.speed_kmh / KMH_OF_MPH
+
+
 def _set_mph(job: SceneSettings, value: float) -> None:
     job.speed_kmh = value * KMH_OF_MPH
 
@@ -255,7 +260,7 @@ class SceneSettings(bpy.types.PropertyGroup):
     )
     speed_mph: FloatProperty(
         name="Speed (mph)", description="Forces are given for this speed", min=0.7, max=248.0,
-        get=lambda job: job.speed_kmh / KMH_OF_MPH, set=_set_mph,
+        get=_get_mph, set=_set_mph,
     )  # fmt: skip
     speed_unit: EnumProperty(
         name="Speed in", items=[("kmh", "km/h", "Kilometres an hour"), ("mph", "mph", "Miles an hour")]

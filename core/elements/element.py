@@ -256,6 +256,24 @@ def placed(element: Element, matrix: Floats) -> Element:
     )
 
 
+def moved(element: Element, what: str, change: float) -> Element:
+    """The element moved in one of the three ways in which a wing is set.
+
+    Args:
+        what: "gap" moves it up by ``change`` m, "stagger" aft by ``change`` m, "incidence" turns it nose up by
+            ``change`` rad about its quarter-chord point at mid-span.
+    """
+    matrix = np.eye(4)
+    if what == "incidence":
+        cos, sin = math.cos(change), math.sin(change)
+        matrix[:3, :3] = [[cos, 0.0, -sin], [0.0, 1.0, 0.0], [sin, 0.0, cos]]
+        quarter = element.leading_edge + 0.25 * element.chord_m * _aft(element.incidence_rad)
+        matrix[:3, 3] = quarter - matrix[:3, :3] @ quarter
+    else:
+        matrix[:3, 3] = [0.0, 0.0, change] if what == "gap" else [-change, 0.0, 0.0]
+    return placed(element, matrix)
+
+
 def turned_over(element: Element, mirror_incidence: bool = False) -> Element:
     """The element with each section reflected in its own chord line; the leading edge stays forward.
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..assembly.assembly import Assembly
 from ..elements.element import Element, check_element
-from ..elements.loft import loft
+from ..elements.loft import THINNEST_EDGE, loft
 from ..errors import InputError
 from ..geometry.box import Box
 from ..geometry.mesh import TriMesh
@@ -272,14 +272,15 @@ def flow_job(
 def mid_span_contour(element: Element) -> Floats:
     """(n, 2) m, x aft and z up, the section at mid-span as placed, from the trailing edge over the upper side round.
 
-    The last point is joined to the first by the blunt trailing edge; a sharp one has one point.
+    The last point is joined to the first by the blunt trailing edge; one that a loft makes sharp has one point.
     """
     check_element(element)
     station = element.station(0.0)
     points = station.place(station.shape.contour(CONTOUR_COUNT))
     contour = np.column_stack([-points[:, 0], points[:, 2]])
-    sharp = np.linalg.norm(contour[-1] - contour[0]) < 1e-9
-    return contour[:-1] if sharp else contour
+    if station.shape.trailing_edge >= THINNEST_EDGE:
+        return contour
+    return np.concatenate([[0.5 * (contour[0] + contour[-1])], contour[1:-1]])
 
 
 def element_mesh(element: Element) -> TriMesh:

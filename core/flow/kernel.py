@@ -281,6 +281,8 @@ WIDE = 1024
 """Edge cells a row of their textures."""
 GROUPED = 4
 """Directions an image: five images in space, within the eight that every card binds at once."""
+GROUP = (32, 4, 1)
+"""Invocations a work group of the shaders that go over all cells."""
 PARTIAL = 1024
 """Invocations of the first pass of the force reduction."""
 HISTORY = 1024
@@ -499,7 +501,7 @@ class _Writer:
         self.setup, self.lattice, self.edges = setup, lattice, edges
         self.d, self.Q = len(lattice.axes), lattice.directions
         self.cells = cells_of(setup)
-        self.group = (32, 4, 1)
+        self.group = GROUP
         x, y, z = (-(-n // g) for n, g in zip(self.cells, self.group, strict=True))
         self.groups = (x, y, z)
         self.kinds = [setup.face_kinds()[2 * axis + side] for axis in lattice.axes for side in (0, 1)]

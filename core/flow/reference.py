@@ -307,7 +307,8 @@ class ReferenceEngine:
         """
         check_layer(self.setup, axis, index)
         density, velocity = self.fields()
-        return density.take(index, axis).T, velocity.take(index, axis + 1).transpose(0, 2, 1)
+        shown = [np.take(values, [index], axis).squeeze(axis).T for values in (density, *velocity)]
+        return shown[0], np.stack(shown[1:])
 
     def fields(self) -> tuple[Floats, Floats]:
         """Density (nx, ny, nz) and velocity (3, nx, ny, nz) now; rest in solid cells."""

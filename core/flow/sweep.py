@@ -19,6 +19,7 @@ import threading
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..assembly.assembly import Assembly, changed
-from ..elements.element import Element, placed
+from ..elements.element import Element, moved
 from ..errors import InputError
 from ..geometry.mesh import TriMesh
 from ..units import to_degrees, to_mm
@@ -180,13 +181,17 @@ def row(
     assembly.element(element)
     jobs = []
     for value in tried:
-        move = _move_for_gap(assembly, element, other, value) if what == "chords" else _move(element, what, value)
+        move = (
+            _move_for_gap(assembly, element, other, value)
+            if what == "chords"
+            else partial(moved, what=what, change=value)
+        )
         name = _name(assembly.name, what, element, value)
         try:
-            moved = changed(assembly, name, element, move) if name != assembly.name else assembly
-            if _lowest(moved.element(element)) < 0.0 <= _lowest(assembly.element(element)):
+            tried_out = changed(assembly, name, element, move) if name != assembly.name else assembly
+            if _lowest(tried_out.element(element)) < 0.0 <= _lowest(assembly.element(element)):
                 raise InputError(f"“{element}” would reach under the road; give values that keep it above.")
-            jobs.append(conditions.job(moved, mounts, case, element if case == "alone" else ""))
+            jobs.append(conditions.job(tried_out, mounts, case, element if case == "alone" else ""))
         except InputError as problem:
             raise InputError(f"No run can be made of “{name}”: {problem}") from None
     return Row(what, assembly.name, element, other, case, tuple(tried), tuple(jobs))
@@ -224,22 +229,6 @@ def _name(variant: str, what: str, element: str, value: float) -> str:
     return variant if value == 0.0 else f"{variant}, {element} {_SAID[what].format(said)}"
 
 
-def _move(name: str, what: str, change: float) -> Callable[[Element], Element]:
-    def move(e: Element) -> Element:
-        matrix = np.eye(4)
-        if what == "incidence":
-            cos, sin = math.cos(change), math.sin(change)
-            matrix[:3, :3] = [[cos, 0.0, -sin], [0.0, 1.0, 0.0], [sin, 0.0, cos]]
-            aft = np.array([-math.cos(e.incidence_rad), 0.0, -math.sin(e.incidence_rad)])
-            quarter = e.leading_edge + 0.25 * e.chord_m * aft
-            matrix[:3, 3] = quarter - matrix[:3, :3] @ quarter
-        else:
-            matrix[:3, 3] = [0.0, 0.0, change] if what == "gap" else [-change, 0.0, 0.0]
-        return placed(e, matrix)
-
-    return move
-
-
 def _move_for_gap(assembly: Assembly, element: str, other: str, gap: float) -> Callable[[Element], Element]:
     """Straight up or down on the side on which the element is, until the clear way is ``gap`` chords."""
     if not gap > 0.0:
@@ -260,7 +249,7 @@ def _move_for_gap(assembly: Assembly, element: str, other: str, gap: float) -> C
     while high - low > _NEAR_M:
         middle = 0.5 * (low + high)
         low, high = (middle, high) if _clear(one, two, side * middle) < asked else (low, middle)
-    return _move(element, "gap", side * high)
+    return partial(moved, what="gap", change=side * high)
 
 
 def _lowest(e: Element) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..assembly.assembly import Assembly, changed
-from ..elements.element import Element, placed
+from ..elements.element import moved
 from ..errors import InputError
 from ..units import to_degrees, to_kmh, to_mm
 from .result import Band, LiftEstimate
@@ -177,26 +177,10 @@ def _places(
 
     def trial(change: float) -> Callable[[], LiftEstimate]:
         return lambda: estimate(
-            changed(assembly, assembly.name, element, lambda e: placed(e, _move(e, what, change)))
-            if change
-            else assembly
+            changed(assembly, assembly.name, element, lambda e: moved(e, what, change)) if change else assembly
         )
 
     return [trial(float(change)) for change in changes]
-
-
-def _move(e: Element, what: str, change: float) -> Floats:
-    """(4, 4) rigid."""
-    matrix = np.eye(4)
-    if what == "incidence":
-        cos, sin = math.cos(change), math.sin(change)
-        matrix[:3, :3] = [[cos, 0.0, -sin], [0.0, 1.0, 0.0], [sin, 0.0, cos]]
-        aft = np.array([-math.cos(e.incidence_rad), 0.0, -math.sin(e.incidence_rad)])
-        quarter = e.leading_edge + 0.25 * e.chord_m * aft
-        matrix[:3, 3] = quarter - matrix[:3, :3] @ quarter
-    else:
-        matrix[:3, 3] = [0.0, 0.0, change] if what == "gap" else [-change, 0.0, 0.0]
-    return matrix
 
 
 def _speeds(

@@ -53,8 +53,8 @@ details.clip img { display: block; max-width: 100%; height: auto; border: 1px so
 
 CANNOT_TELL = (
     "A flow run is a viscous second opinion, no measurement. Its Reynolds number is the one that its cells allow, so "
-    "layers along the walls are thicker than on the car and may leave earlier or later; gusts, cross wind, turning "
-    "wheels, engine air and parts that bend are left out.",
+    "layers along the walls are thicker than on the car and may leave earlier or later, and its law for walls knows "
+    "nothing of separation; gusts, cross wind, turning wheels, engine air and parts that bend are left out.",
 )
 MID_SPAN = (
     "Runs at mid-span are flat cuts: their newtons are as if the whole span were like its middle, without tips, end "
@@ -94,8 +94,8 @@ def flow_method() -> str:
         "the start-up, with an interval that knows that neighbouring samples are alike. Newtons follow from "
         "coefficients at the set speed; the range adds what the other Reynolds number may do to the interval.</li>"
         "<li><b>Which to believe:</b> the estimate where the air follows the wing; the run, if it settled on cells "
-        "fine enough within a decade of the car’s Reynolds number, where a channel chokes, much of the span stalls or "
-        "the wing stands in a wake; neither where the run cannot be relied on either.</li>"
+        "fine enough and about a decade from the car’s Reynolds number at most, where a channel chokes, much of the "
+        "span stalls or the wing stands in a wake; neither where the run cannot be relied on either.</li>"
     )
 
 

@@ -3,6 +3,7 @@
 The estimate holds where the air follows the wing: it knows the car's Reynolds number and the tips, and its layers are
 finer than any cell. It knows no wake, so where a channel chokes, much of the span stalls, or the wing stands behind a
 blunt body, a run that has settled on cells fine enough, not too far from the car's Reynolds number, is to be believed.
+All limits are named below, or taken from where the plan of a run or the estimate has them.
 
 A run at mid-span has no tips: its newtons are those of a wing that is everywhere like its middle and endlessly wide,
 which is more than a wing of that width carries. Fair to compare are its direction, and what share of the load alone is
@@ -25,10 +26,11 @@ from ..lift.result import Band, ElementLift, LiftEstimate, SpanLoad
 
 WORDS = ("agree", "estimate", "flow run", "neither")
 """What an opinion can be: the two say the same, or which of them to go by."""
-MOST_REYNOLDS = 10.0
+MOST_REYNOLDS = 20.0
 """Times by which the car's Reynolds number may be over the run's, or the run's over the car's, for the run to speak
-against the estimate: where the air leaves a wing by its shape, a decade moves the loads by a tenth or two (common
-practice, no source)."""
+against the estimate: about a decade (common practice, no source). The third of a decade beyond it is let go because
+usual mid-span runs lie 10 to 20 times below the car at road speeds, because their bands grow with it, and because the
+estimate is known to keep a multiple of the load where channels choke."""
 STALLED_SPAN = 0.25
 """Share of the span that may be stalled for the estimate to be believed; as for its own word "low"."""
 LAYERS_FROM = 1e5

@@ -12,7 +12,7 @@ import bpy
 import numpy as np
 import pytest
 
-from wingfettle.addon import answers, bridge, flow, graphics, settings
+from wingfettle.addon import answers, bridge, flow, flow_kept, graphics, settings
 from wingfettle.core.elements.element import Element
 from wingfettle.core.errors import InputError
 from wingfettle.core.flow.reference import ReferenceEngine
@@ -102,7 +102,7 @@ def state_of_scene(scene: bpy.types.Scene) -> Any:
 def test_forces_push_as_the_camber_says_and_are_kept_for_the_wing_as_it_was(
     wing: bpy.types.Scene, real_card: None
 ) -> None:
-    wing.wingfettle.flow_cells, wing.wingfettle.flow_minutes = 16, 0.08
+    wing.wingfettle.flow_cells, wing.wingfettle.flow_minutes = 16, 0.06
     bpy.ops.wingfettle.flow_start()
     ((run, holds),) = flow.kept_runs(wing, trial(wing))
     assert holds
@@ -115,6 +115,7 @@ def test_forces_push_as_the_camber_says_and_are_kept_for_the_wing_as_it_was(
     assert run.device
     # Reynolds number of the car by its definition: 100 km/h, mean chord 0.16 m, air of ISO 2533 at 15 degrees.
     assert run.reynolds_real == pytest.approx(100.0 / 3.6 * 0.16 / 1.461e-5, rel=2e-3)
+    _suction_is_where_the_force_points(flow_kept.needed(wing, trial(wing)))
     obj = settings.element_objects(trial(wing))[0]
     obj.location.z = 0.05
     bpy.context.view_layer.update()
@@ -126,6 +127,16 @@ def test_forces_push_as_the_camber_says_and_are_kept_for_the_wing_as_it_was(
     assert flow.held_runs(wing, trial(wing)) == (run,)
     wing.wingfettle.speed_kmh += 1.0
     assert flow.held_runs(wing, trial(wing)) == ()
+
+
+def _suction_is_where_the_force_points(found: flow_kept.Kept) -> None:
+    for name, way in (("lower", 1.0), ("upper", -1.0)):
+        contour, cp = dict(found.job.parts)[name], found.surface[name]
+        above = contour[:, 1] > 0.5 * (contour[:, 1].min() + contour[:, 1].max())
+        # What lifts has suction above it.
+        assert way * (np.nanmean(cp[above]) - np.nanmean(cp[~above])) < 0.0
+        # The wind is stopped at most (Bernoulli), with room for coarse cells and the sound of the start.
+        assert np.nanmax(cp) < 1.6
 
 
 def test_a_half_model_stands_for_the_whole(wing: bpy.types.Scene, real_card: None) -> None:
@@ -163,7 +174,8 @@ def test_look_ahead_tells_cells_memory_and_gap_and_start_goes_on_from_it(
     wing.wingfettle.flow_cells += 1
     bpy.ops.wingfettle.flow_ahead()
     wing.wingfettle.flow_cells += 1
-    assert flow._start(wing).pilot is not next(iter([ahead.pilot]))
+    (ahead,) = flow._ahead.values()
+    assert flow._start(wing).pilot is not ahead.pilot
     flow._end("")
     assert state_of_scene(wing) == before
 
@@ -202,7 +214,7 @@ def test_the_scene_may_change_meanwhile(wing: bpy.types.Scene, numpy_card: None)
     wing.wingfettle.variants.remove(1)
     flow.going().stopped = True
     assert pieces(lambda g: False) is None
-    assert ("trial", "mid-span", "alone", "upper") in {key for key, _ in flow._kept}
+    assert ("trial", "mid-span", "alone", "upper") in {key for key, _ in flow_kept.kept_all}
 
 
 def test_thrown_away_switched_off_or_another_file_opened(wing: bpy.types.Scene, numpy_card: None) -> None:
@@ -210,7 +222,7 @@ def test_thrown_away_switched_off_or_another_file_opened(wing: bpy.types.Scene, 
     bpy.ops.wingfettle.flow_drop()
     assert flow.going() is None
     assert flow._tick() is None
-    assert flow._kept == {}
+    assert flow_kept.kept_all == {}
     with pytest.raises(RuntimeError, match="No flow run goes on"):
         bpy.ops.wingfettle.flow_drop()
     started(wing)
@@ -221,7 +233,7 @@ def test_thrown_away_switched_off_or_another_file_opened(wing: bpy.types.Scene, 
     bpy.ops.wm.read_homefile(use_empty=True)
     assert flow.going() is None
     assert "another file was opened" in flow._words[0]
-    assert flow._kept == {}
+    assert flow_kept.kept_all == {}
 
 
 @pytest.mark.parametrize("how", ["blows up", "card lost", "bug"])
@@ -245,7 +257,7 @@ def test_a_run_that_fails_leaves_the_scene(
         assert pieces(lambda g: False) is None
     assert {"blows up": "blew up", "card lost": "card was lost", "bug": "has ended"}[how] in flow._words[0]
     assert flow.going() is None
-    assert flow._kept == {}
+    assert flow_kept.kept_all == {}
     assert state_of_scene(wing) == before
 
 
@@ -263,7 +275,6 @@ def test_the_real_card_lost_in_the_middle(
 
 
 def test_kept_beside_the_file_and_read_again(wing: bpy.types.Scene, numpy_card: None, tmp_path: Path) -> None:
-    wing.wingfettle.flow_minutes = 0.05
     bpy.ops.wingfettle.flow_start()
     assert "not saved yet" in flow._words[0]
     path = tmp_path / "car.blend"
@@ -289,7 +300,7 @@ def test_kept_beside_the_file_and_read_again(wing: bpy.types.Scene, numpy_card: 
     # A file that is spoiled is named, and the others are read.
     (folder / "spoiled.json").write_text("{")
     assert len(flow.kept_runs(scene, trial(scene))) == 1
-    assert flow._unreadable[str(folder)] == ("spoiled.json",)
+    assert flow_kept.unreadable[str(folder)] == ("spoiled.json",)
     # Saved under another name, what this session found goes along.
     bpy.ops.wingfettle.flow_start()
     bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "other.blend"))
@@ -297,7 +308,6 @@ def test_kept_beside_the_file_and_read_again(wing: bpy.types.Scene, numpy_card: 
 
 
 def test_picture_streamlines_and_paint(wing: bpy.types.Scene, numpy_card: None) -> None:
-    wing.wingfettle.flow_minutes = 0.05
     with pytest.raises(RuntimeError, match="No slice is shown"):
         bpy.ops.wingfettle.flow_picture()
     bpy.ops.wingfettle.flow_start()
@@ -331,20 +341,6 @@ def test_picture_streamlines_and_paint(wing: bpy.types.Scene, numpy_card: None) 
         assert obj.data.color_attributes.active_color.name == flow.PRESSURE
 
 
-def test_surface_pressure_is_lower_on_the_side_that_bulges(wing: bpy.types.Scene, real_card: None) -> None:
-    wing.wingfettle.flow_cells, wing.wingfettle.flow_minutes = 16, 0.08
-    bpy.ops.wingfettle.flow_start()
-    found = flow._needed(wing, trial(wing))
-    for name, way in (("lower", 1.0), ("upper", -1.0)):
-        contour, cp = dict(found.job.parts)[name], found.surface[name]
-        middle = 0.5 * (contour[:, 1].min() + contour[:, 1].max())
-        above = contour[:, 1] > middle
-        # What lifts has suction above it.
-        assert way * (np.nanmean(cp[above]) - np.nanmean(cp[~above])) < 0.0
-        # The wind is stopped at most (Bernoulli), with room for coarse cells and sound.
-        assert np.nanmax(cp) < 1.6
-
-
 def test_values_near_paints_the_middle_of_the_span_from_a_contour() -> None:
     contour = np.array([[0.0, 1.0], [0.1, 1.1], [0.2, 1.0]])
     points = np.array([[-0.11, 0.0, 1.1], [-0.2, 0.2, 1.0], [0.0, 0.4, 1.0], [0.0, -0.4, 1.0]])
@@ -375,11 +371,72 @@ def test_legend_has_the_set_unit_and_the_wind(wing: bpy.types.Scene, numpy_card:
     assert any("km/h" in w for w in words)
     wing.wingfettle.speed_unit = "mph"
     words = [w.text for w in flow.drawn_legend(wing, 1.0).writing]
+    assert wing.wingfettle.speed_mph == pytest.approx(100.0 / 1.609344)
     assert "62 wind" in words  # the international mile: 1.609344 km exactly
     wing.wingfettle.flow_show = "pressure"
     assert any("pressure" in w.text for w in flow.drawn_legend(wing, 1.0).writing)
     wing.wingfettle.flow_show = "none"
     assert flow.slice_shown(wing) is None
+
+
+class _Page:
+    """A layout that takes down what a panel writes."""
+
+    def __init__(self) -> None:
+        self.words: list[str] = []
+
+    def column(self, **_: Any) -> _Page:
+        return self
+
+    row = box = column
+
+    def label(self, text: str = "", **_: Any) -> None:
+        self.words.append(text)
+
+    def progress(self, text: str = "", **_: Any) -> None:
+        self.words.append(text)
+
+    def prop(self, *_: Any, **__: Any) -> None:
+        pass
+
+    operator = prop
+
+
+def read_panel() -> str:
+    """All that the panel says, in one line."""
+    own = {name: one for name, one in vars(flow.WINGFETTLE_PT_flow).items() if callable(one)}
+    panel = type("Panel", (), own)()
+    panel.layout = _Page()
+    panel.draw(bpy.context)
+    return " ".join(panel.layout.words)
+
+
+def test_the_panel_tells_before_meanwhile_and_after(wing: bpy.types.Scene, numpy_card: None) -> None:
+    assert " N" not in read_panel()
+    bpy.ops.wingfettle.flow_ahead()
+    assert "8 on the shortest chord" in read_panel()
+    one = started(wing)
+    bpy.ops.wingfettle.flow_pause()
+    said = read_panel()
+    assert "“trial”, mid-span, together" in said
+    assert " %" in said
+    assert one.pilot.progress().sentence in said
+    bpy.ops.wingfettle.flow_pause()
+    bpy.ops.wingfettle.flow_stop()
+    assert pieces(lambda g: False) is None
+    wing.wingfettle.lift_case = "group"
+    bpy.ops.wingfettle.estimate_lift()
+    said = read_panel()
+    quick = answers.found(wing, trial(wing), "lift").elements[0].group_n
+    (run,) = flow.held_runs(wing, trial(wing))
+    assert f"lower: {run.part('lower').force_n[2]:+.0f} N" in said
+    assert f"quick estimate {quick.value:+.0f} N ({quick.low:+.0f} to {quick.high:+.0f})" in said
+    assert "stopped by hand" in said
+    assert "Run at Reynolds number" in said
+    wing.wingfettle.speed_kmh += 10.0
+    said = read_panel()
+    assert "of an earlier state" in said
+    assert "quick estimate" not in said
 
 
 def test_what_cannot_be_run_is_told_in_a_sentence(wing: bpy.types.Scene, numpy_card: None) -> None:
@@ -409,7 +466,7 @@ def test_what_cannot_be_run_is_told_in_a_sentence(wing: bpy.types.Scene, numpy_c
     assert any("overlap" in w for w in flow.held_runs(wing, trial(wing))[0].warnings)
     obj.location = (0.0, 0.0, -1.2)  # below the road
     bpy.context.view_layer.update()
-    with pytest.raises(RuntimeError, match="lower"):
+    with pytest.raises(RuntimeError, match="“lower” reaches .* below the road"):
         bpy.ops.wingfettle.flow_start()
     obj.location = (0.0, 0.0, 0.0)
     bpy.context.view_layer.update()
@@ -422,8 +479,8 @@ def test_what_cannot_be_run_is_told_in_a_sentence(wing: bpy.types.Scene, numpy_c
 
 def test_an_inside_out_mount_is_run_like_a_right_one(wing: bpy.types.Scene, numpy_card: None) -> None:
     corners = np.array([[x, y, z] for x in (0.2, 0.26) for y in (-0.05, 0.05) for z in (1.15, 1.2)])
-    faces = [[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1], [2, 3, 7], [2, 7, 6], [0, 2, 6], [0, 6, 4],
-             [1, 5, 7], [1, 7, 3]]  # fmt: skip
+    quads = ((0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3))
+    faces = [triangle for a, b, c, d in quads for triangle in ((a, b, c), (a, c, d))]
     mount = bridge.new_object("post", wing.collection, TriMesh(corners, np.array(faces, np.int32)))
     settings.choose_only(bpy.context, mount)
     bpy.ops.wingfettle.add_mount()

@@ -16,6 +16,7 @@ from wingfettle.core.assembly.assembly import Assembly
 from wingfettle.core.elements.element import EndPlate
 from wingfettle.core.errors import InputError
 from wingfettle.core.flow.job import (
+    CONTOUR_COUNT,
     MOST_REFINED,
     USUAL_CELLS,
     FlowJob,
@@ -70,6 +71,7 @@ def test_contour_is_the_section_as_placed(last: float) -> None:
     nose = np.array([3.9, 1.2])
     tail = nose + 0.24 * np.array([math.cos(angle), -math.sin(angle)])
     assert np.linalg.norm(contour - nose, axis=1).min() < 1e-12
+    assert len(contour) == 2 * CONTOUR_COUNT - (1 if last == OPEN else 2)
     ends = 0.5 * (contour[0] + contour[-1]) if last == OPEN else contour[0]
     assert np.abs(ends - tail).max() < 1e-5
     # A sharp edge stands once, a blunt one is closed by its base: 2 x 0.00126 of the chord for 12 %.
@@ -159,6 +161,14 @@ def test_domain_reaches_as_far_as_asked() -> None:
     nose, tail = 0.0, min(-4.0, float(element_mesh(UPPER).points[:, 0].min()))
     assert car.domain.high[0] == pytest.approx(nose + 0.5 * (nose - tail))
     assert car.domain.high[1] == -car.domain.low[1] == pytest.approx(0.8 + 0.5 * (nose - tail))
+
+
+def test_domain_is_the_same_left_and_right_whatever_is_mounted_where() -> None:
+    strut = TriMesh(STRUT.points + [0.0, 2.0, 0.0], STRUT.triangles)
+    for case in ("group", "on car"):
+        job = flow_job(PAIR, (("strut", strut),), BODY, case, "full", "", *AIR, RunWishes(beside=1.0))
+        assert job.domain.low[1] == -job.domain.high[1]
+        assert job.domain.high[1] > 2.21
 
 
 def test_road_scanned_with_the_body_does_not_stretch_the_domain() -> None:

@@ -94,9 +94,9 @@ def test_whirls_in_space_decay() -> None:
 
 @pytest.mark.parametrize(("low", "high"), [(0.5, 0.5), (0.25, 0.25), (0.75, 0.75), (0.3, 0.8)])
 def test_flow_between_two_plates(low: float, high: float) -> None:
-    """Poiseuille's parabola. A force on all air has to be held by the walls to the last digit (the balance); a wall at
-    other places than half way holds a share of a cell less or more than the exact wall stress."""
-    errors = []
+    """Poiseuille's parabola. The walls hold what pulls at the cells (the balance); momentum exchange gives the exact
+    shear stress where the last cell ends, half a cell beyond its middle, wherever the wall lies."""
+    errors, off = [], []
     for n in (6, 12):
         viscosity, peak = 0.15, 0.05 * 6 / n
         height = n - 1 + low + high
@@ -109,16 +109,18 @@ def test_flow_between_two_plates(low: float, high: float) -> None:
         force = run.advance(int(1.2 * height**2 / viscosity))[-1]
         errors.append(float(np.abs(run.fields()[1][0, 0, 0, 1:-1] - exact).max() / peak))
         assert force[:, 0].sum() == pytest.approx(3.0 * n * pull, rel=1e-4)
-        assert force[0, 0] == pytest.approx(1.5 * height * pull, rel=1.05 * abs(height / n - 1.0) + 0.03 / n + 1e-4)
-    assert errors[1] < 0.015
+        stress = pull * (0.5 * height - (low - 0.5))
+        off.append(abs(float(force[0, 0]) / (3.0 * stress) - 1.0))
+    assert errors[1] < 0.03
     assert 1.7 < order(errors, (6, 12)) < 2.4
+    assert off[1] < 0.005
 
 
 @pytest.mark.parametrize("high", [0.1, 0.4, 0.5, 0.9])
 def test_a_road_drags_the_air_along(high: float) -> None:
     """Couette's straight profile over a moving road, and the shear stress viscosity * speed / height on the wall above
     it, by momentum exchange; a linear scheme has both exactly wherever the wall lies."""
-    n, speed, viscosity = 8, 0.05, 0.15
+    n, speed, viscosity = 6, 0.05, 0.15
     lattice = stencil("D2Q9")
     faces = (*PERIODIC[:4], "road", "wall")
     setup = RunSetup("D2Q9", (3, 1, n + 1), (0.0, 0.0, 0.0), viscosity, faces=faces, road_speed=speed)
@@ -127,7 +129,7 @@ def test_a_road_drags_the_air_along(high: float) -> None:
     q = np.tile(np.where(lattice.steps[:, 2] == 1, high, NO_WALL), (3, 1))
     edges = boundary(setup, label, np.arange(3) * (n + 1) + n - 1, q, (q <= 1.0).astype(np.int8))
     run = ReferenceRun(setup, edges)
-    force = run.advance(3000)[-1, 0]
+    force = run.advance(1500)[-1, 0]
     height = n - 0.5 + high
     exact = speed * (1.0 - (np.arange(n) + 0.5) / height)
     np.testing.assert_allclose(run.fields()[1][0, 0, 0, :-1], exact, atol=2e-6 * speed)
@@ -174,8 +176,8 @@ def test_what_the_air_loses_the_body_gets(name: str, size: tuple[int, int, int],
         assert np.abs(force).max() > 1e-3
 
 
-def block_and_ball(setup: RunSetup, sense: tuple[int, int]) -> Boundary:
-    """Two bodies off the middle; ``sense`` -1 turns them over along y or z."""
+def off_the_middle(setup: RunSetup, sense: tuple[int, int]) -> Boundary:
+    """A ball off the middle; ``sense`` -1 turns it over along y or z."""
     nx, ny, nz = setup.size
     middle = [nx * 0.4, ny / 2.0 + (1.3 if ny > 1 else 0.0) * sense[0], nz / 2.0 + 1.7 * sense[1]]
     return round_body(setup, (middle[0], middle[1], middle[2]), 2.3)
@@ -186,9 +188,9 @@ def test_a_mirrored_set_up_has_mirrored_forces(function: bool) -> None:
     setup = RunSetup(
         "D3Q19", (16, 12, 12), (0.06, 0.0, 0.0), 1e-3, smagorinsky=0.1, wall_function=function, sponge=(2, 3, 2)
     )
-    first = ReferenceRun(setup, block_and_ball(setup, (1, 1))).advance(40)
-    for turned in ((-1, 1), (1, -1), (-1, -1)):
-        second = ReferenceRun(setup, block_and_ball(setup, turned)).advance(40)
+    first = ReferenceRun(setup, off_the_middle(setup, (1, 1))).advance(25)
+    for turned in ((-1, 1), (1, -1)):
+        second = ReferenceRun(setup, off_the_middle(setup, turned)).advance(25)
         np.testing.assert_allclose(second * (1, *turned), first, atol=1e-13)
     assert abs(first[-1, 0, 1]) > 1e-4
     assert abs(first[-1, 0, 2]) > 1e-4
@@ -199,8 +201,8 @@ def test_half_a_body_at_a_mirror_has_half_the_force() -> None:
     values: dict[str, Any] = {"inlet_velocity": (0.06, 0.0, 0.0), "viscosity": 2e-3, "smagorinsky": 0.1}
     whole = RunSetup("D3Q19", (14, 12, 10), sponge=(2, 3, 2), **values)
     half = RunSetup("D3Q19", (14, 6, 10), symmetry=True, sponge=(2, 3, 2), **values)
-    both = ReferenceRun(whole, round_body(whole, (6.0, 6.0, 5.3), 2.4)).advance(50)[:, 0]
-    one = ReferenceRun(half, round_body(half, (6.0, 0.0, 5.3), 2.4)).advance(50)[:, 0]
+    both = ReferenceRun(whole, round_body(whole, (6.0, 6.0, 5.3), 2.4)).advance(30)[:, 0]
+    one = ReferenceRun(half, round_body(half, (6.0, 0.0, 5.3), 2.4)).advance(30)[:, 0]
     np.testing.assert_allclose(2.0 * one[:, [0, 2]], both[:, [0, 2]], atol=1e-12)
     np.testing.assert_allclose(both[:, 1], 0.0, atol=1e-12)
 
@@ -211,8 +213,8 @@ def test_the_plane_is_space_without_width() -> None:
     forces = []
     for name, wide in (("D2Q9", 1), ("D3Q19", 2)):
         faces = ("inlet", "outlet", "periodic", "periodic", "far", "far")
-        setup = RunSetup(name, (40, wide, 30), (0.06, 0.0, 0.0), 0.02, faces=faces, sponge=(4, 6, 4))
-        flat = round_body(RunSetup("D2Q9", (40, 1, 30), (0.06, 0.0, 0.0), 0.02, faces=faces), (14.0, 0.5, 16.2), 4.1)
+        setup = RunSetup(name, (26, wide, 20), (0.06, 0.0, 0.0), 0.02, faces=faces, sponge=(4, 6, 4))
+        flat = round_body(RunSetup("D2Q9", (26, 1, 20), (0.06, 0.0, 0.0), 0.02, faces=faces), (10.0, 0.5, 10.2), 3.6)
         label = np.repeat((flat.kind == 0).astype(np.int8), wide, axis=1)
         lattice = stencil(name)
         if wide == 1:
@@ -220,7 +222,7 @@ def test_the_plane_is_space_without_width() -> None:
         else:
             q = np.full((*label.shape, lattice.directions), NO_WALL)
             for row, cell in enumerate(flat.cell):
-                x, z = divmod(int(cell), 30)
+                x, z = divmod(int(cell), 20)
                 for i, step in enumerate(lattice.steps):
                     along = np.flatnonzero((stencil("D2Q9").steps == (step[0], 0, step[2])).all(axis=1))[0]
                     if flat.part[row, along] == 1:
@@ -228,7 +230,7 @@ def test_the_plane_is_space_without_width() -> None:
             near = np.flatnonzero((q <= 1.0).any(axis=-1).ravel() & (label.ravel() == 0))
             near_q = q.reshape(-1, lattice.directions)[near]
             edges = boundary(setup, label, near, near_q, (near_q <= 1.0).astype(np.int8))
-        forces.append(ReferenceRun(setup, edges).advance(900)[-1, 0] / wide)
+        forces.append(ReferenceRun(setup, edges).advance(250)[-1, 0] / wide)
     assert forces[1][0] == pytest.approx(forces[0][0], rel=0.02)
 
 
@@ -249,29 +251,27 @@ def test_air_in_a_box_under_a_moving_lid() -> None:
     faces = ("wall", "wall", "periodic", "periodic", "road", "wall")
     setup = RunSetup("D2Q9", (n, 1, n), (0.0, 0.0, 0.0), speed * n / 100.0, faces=faces, road_speed=speed)
     run = ReferenceRun(setup)
-    run.advance(16 * n * 10)
+    run.advance(3000)
     u, w = (run.fields()[1][[0, 2], :, 0, :]) / speed
     place = np.concatenate([[0.0], (np.arange(n) + 0.5) / n, [1.0]])
     along_z = np.concatenate([[1.0], u[n // 2 - 1 : n // 2 + 1].mean(axis=0), [0.0]])
     along_x = np.concatenate([[0.0], w[:, n // 2 - 1 : n // 2 + 1].mean(axis=1), [0.0]])
-    for table, seen in ((GHIA_ALONG_Z, np.interp), (GHIA_ALONG_X, np.interp)):
-        at, value = np.array(table.split(), float).reshape(-1, 2).T
-        got = seen(1.0 - at, place, along_z) if table is GHIA_ALONG_Z else -seen(at, place, along_x)
-        np.testing.assert_allclose(got, value, atol=0.02)
+    at, value = np.array(GHIA_ALONG_Z.split(), float).reshape(-1, 2).T
+    np.testing.assert_allclose(np.interp(1.0 - at, place, along_z), value, atol=0.02)
+    at, value = np.array(GHIA_ALONG_X.split(), float).reshape(-1, 2).T
+    np.testing.assert_allclose(-np.interp(at, place, along_x), value, atol=0.02)
 
 
 def test_a_cylinder_in_a_channel_at_re_20() -> None:
     """Schaefer & Turek, "Benchmark computations of laminar flow around a cylinder", 1996, case 2D-1 (from memory):
     drag 5.57 to 5.59, lift 0.0104 to 0.0110. With 10 and 20 cells on the diameter the whole channel gave 5.87 and
     5.74, of which 0.10 is the speed of sound's (5.79 at half the speed): the rest falls by 0.21 to 0.06, about order
-    two. So 10 cells, in a channel that ends 6 diameters behind, have to be 3 to 7 % high."""
+    two. So 10 cells, in a channel that ends 5 diameters behind, have to be 3 to 7 % high."""
     cells, speed = 10, 0.05
     faces = ("inlet", "outlet", "periodic", "periodic", "wall", "wall")
-    setup = RunSetup(
-        "D2Q9", (8 * cells, 1, 41), (speed, 0.0, 0.0), speed * cells / 20.0, faces=faces, parabolic=True
-    )
+    setup = RunSetup("D2Q9", (70, 1, 41), (speed, 0.0, 0.0), speed * cells / 20.0, faces=faces, parabolic=True)
     start = np.broadcast_to(inlet_velocities(setup).T[:, None, None, :], (3, *setup.size))
     run = ReferenceRun(setup, round_body(setup, (20.0, 0.5, 20.0), 5.0), None, start)
-    coefficients = run.advance(8000)[-400:, 0].mean(axis=0) / (0.5 * speed**2 * cells)
+    coefficients = run.advance(4000)[-1000:, 0].mean(axis=0) / (0.5 * speed**2 * cells)
     assert 1.03 * 5.58 < coefficients[0] < 1.07 * 5.58
     assert 0.0 < coefficients[2] < 0.03

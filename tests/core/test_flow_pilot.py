@@ -247,6 +247,16 @@ def test_noise_ends_when_the_mean_is_known_as_asked() -> None:
     assert 0.5 * needed < answer.steps / pilot.every < 3.0 * needed
 
 
+def test_time_up_on_a_force_that_is_known_is_no_warning() -> None:
+    known, unknown = (
+        ran(tiny(wishes=replace(TINY, time_s=2.4)), Told(even([0.02, 0.0, -0.05], wobble))).answer()
+        for wobble in (0.001, 0.5)
+    )
+    assert not any("well known" in w or "start-up" in w for w in known.warnings)
+    assert unknown.ending == "time"
+    assert any("not as well known as asked" in w for w in unknown.warnings)
+
+
 def test_no_lift_at_all_ends_too() -> None:
     """A share of nothing cannot be reached; then the interval is asked for in newtons."""
     pilot = ran(tiny(), Told(even([0.02, 0.0, 0.0], 0.002)))
@@ -367,6 +377,29 @@ def test_total_is_the_sum_of_the_wing_and_leaves_the_body_out() -> None:
     assert np.abs(forces[:, 6]).max() > 0.0
     pilot.stop()
     assert [part.part for part in pilot.answer().parts] == ["block", "post", "body"]
+
+
+def test_open_scan_is_closed_by_the_suggested_planes() -> None:
+    """A body without floor and front: what is inside is solid, and the missing front is told."""
+    shell = trimesh.creation.box((3.0, 1.4, 0.9)).subdivide().subdivide().subdivide()
+    shell.apply_translation((-2.0, 0.0, 0.75))
+    centre = shell.triangles_center
+    shell.update_faces((centre[:, 2] > 0.301) & (centre[:, 0] < -0.501))
+    job = replace(
+        SPACE, case="on car", body=mesh_of(shell), spacing_m=0.1,
+        domain=Box(np.array([-5.5, -1.5, 0.0]), np.array([0.5, 1.5, 2.0])),
+        parts=(("block", TriMesh(BLOCK.points + [0.0, 0.0, 0.8], BLOCK.triangles)),),
+    )  # fmt: skip
+    pilot = Pilot(job)
+    pilot.prepare()
+    assert any("has no front" in note for note in pilot.notes)
+    label = pilot.grid.label
+    x, y, z = (from_flow(pilot.grid.middles(np.arange(label.size, dtype=np.int32))).T).reshape(3, *label.shape)
+    inside = (x > -3.4) & (x < -0.7) & (np.abs(y) < 0.6) & (z > 0.4) & (z < 1.1)
+    assert inside.sum() > 1000
+    assert (label[inside] == 2).all()
+    outside = (z > 1.25) & (z < 1.3) | (x < -3.55)
+    assert not (label[outside] == 2).any()
 
 
 def test_part_that_the_half_leaves_out_has_no_force() -> None:

@@ -1,0 +1,212 @@
+"""Flow runs that have ended: kept in this session and beside the file, and which of them still hold for the scene."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import bpy
+
+from ..core.errors import InputError
+from ..core.flow.job import FlowJob
+from ..core.flow.result import FlowRun
+from ..core.flow.slices import FlowSlice, picture
+from ..core.flow.store import folder_beside, kept_fields, store, stored
+from ..core.report.png import animated, png_bytes
+from . import answers, bridge, settings
+
+PICTURE_PX = 1000
+"""Cells across the slice that is shown and kept."""
+VIEW_CHORDS = (2.0, 4.0, 2.0)
+"""How far the slice is shown ahead of the parts, behind, and above and below, in chords."""
+VIEW_CAR_M = (0.5, 1.5, 0.8)
+"""The same on the car, m."""
+FRAME_MS = 60
+"""How long each frame of the clip is shown."""
+UNSAVED = "The file is not saved yet: the result stays in this session; save the file, and it is kept beside it."
+Key = tuple[str, str, str, str]
+"""Variant, form, case and the element run alone."""
+
+
+@dataclass(frozen=True, eq=False)
+class Kept:
+    """A run that has ended, or was read from beside the file.
+
+    Attributes:
+        run: the answer.
+        state: of the scene when it was started, see ``answers.digest``; empty where that is not known.
+        mean: the mean flow at the middle, None where it is not known.
+        surface: pressure coefficients at the parts' points.
+        job: what was run; None for runs read from files.
+        frames: of the clip.
+        folder: where it lies; empty for this session only.
+    """
+
+    run: FlowRun
+    state: str
+    mean: FlowSlice | None
+    surface: dict[str, Any]
+    job: FlowJob | None
+    frames: tuple[Any, ...] = ()
+    folder: str = ""
+
+
+kept_all: dict[tuple[Key, str], Kept] = answers.of_file({})
+"""By what was run and in which state of the scene, the newest last."""
+_read: dict[str, float] = answers.of_file({})
+unreadable: dict[str, tuple[str, ...]] = answers.of_file({})
+"""By folder: what cannot be read there."""
+_means: dict[str, tuple[FlowSlice, FlowSlice]] = answers.of_file({})
+"""The mean flow that is shown, whole and in view."""
+
+
+def key_now(job: settings.SceneSettings, variant: settings.VariantItem) -> Key:
+    """Which run the panel speaks of."""
+    return variant.name, job.flow_form, job.flow_case, job.flow_element if job.flow_case == "alone" else ""
+
+
+def key_of(run: FlowRun) -> Key:
+    """Which run it is."""
+    return run.variant, run.form, run.case, run.element
+
+
+def stamped(run: FlowRun, state: str) -> FlowRun:
+    """A run that also tells of which state of the scene it is, see ``answers.digest`` of the kind "flow run"."""
+    return replace(run, rests_on=f"{run.rests_on.split(' ')[0]} {state}")
+
+
+def state_of(run: FlowRun) -> str:
+    """Of which state of the scene it is; empty where that is not known."""
+    return run.rests_on.partition(" ")[2]
+
+
+def folder() -> Path | None:
+    """Where results lie beside the file; None while it is not saved."""
+    return folder_beside(Path(bpy.data.filepath)) if bpy.data.filepath else None
+
+
+def hold(one: Kept) -> None:
+    """Keep a run in this session, as the newest."""
+    which = key_of(one.run), one.state
+    kept_all.pop(which, None)
+    kept_all[which] = one
+
+
+def _look_beside() -> None:
+    """Read what lies beside the file, and again when that has changed."""
+    place = folder()
+    if place is None:
+        return
+    try:
+        changed = place.stat().st_mtime
+    except OSError:
+        return
+    if _read.get(str(place)) == changed:
+        return
+    _read[str(place)] = changed
+    found, unreadable[str(place)] = stored(place, every=True)
+    for run in reversed(found):
+        mine = kept_all.get((key_of(run), state_of(run)))
+        same = mine is not None and (mine.run.rests_on, mine.run.time_s) == (run.rests_on, run.time_s)
+        # What this session found has its fields at hand.
+        hold(mine if mine is not None and same else Kept(run, state_of(run), None, {}, None, (), str(place)))
+
+
+def _newest(scene: bpy.types.Scene, variant: settings.VariantItem) -> list[tuple[Kept, bool]]:
+    """Of each run of the variant that which holds for the scene as it is now, else the newest; and whether it holds."""
+    _look_beside()
+    try:
+        state = answers.digest(scene, variant, "flow run")
+    except InputError:
+        state = "none"
+    newest = {key: one for (key, _), one in kept_all.items() if key[0] == variant.name}
+    return [(kept_all.get((key, state), one), (key, state) in kept_all) for key, one in sorted(newest.items())]
+
+
+def kept_runs(scene: bpy.types.Scene, variant: settings.VariantItem) -> list[tuple[FlowRun, bool]]:
+    """The variant's runs, and whether each is of the wing, the car and the air as they are now."""
+    return [(one.run, holds) for one, holds in _newest(scene, variant)]
+
+
+def held_runs(scene: bpy.types.Scene, variant: settings.VariantItem) -> tuple[FlowRun, ...]:
+    """Those of them that hold."""
+    return tuple(run for run, holds in kept_runs(scene, variant) if holds)
+
+
+def chosen(scene: bpy.types.Scene, variant: settings.VariantItem) -> Kept | None:
+    """The run that the panel speaks of, if it holds, with its fields."""
+    key = key_now(scene.wingfettle, variant)
+    found = next((one for one, holds in _newest(scene, variant) if holds and key_of(one.run) == key), None)
+    if found is not None and found.mean is None and found.folder and not found.surface:
+        try:
+            mean, surface = kept_fields(Path(found.folder), found.run)
+        except InputError as problem:
+            mean, surface = None, {}
+            unreadable[found.folder] = (*unreadable.get(found.folder, ()), str(problem))
+        # An empty name keeps a file without fields from being read at every redraw.
+        found = kept_all[key, found.state] = replace(found, mean=mean, surface=surface or {"": ()})
+    return found
+
+
+def needed(scene: bpy.types.Scene, variant: settings.VariantItem) -> Kept:
+    """The same where it is asked for.
+
+    Raises:
+        InputError: there is none that holds.
+    """
+    found = chosen(scene, variant)
+    if found is None:
+        raise InputError(f"There is no flow run of “{variant.name}” as it is now and as chosen here; start one.")
+    return found
+
+
+def keep_beside(one: Kept) -> str:
+    """Write a run beside the file; why it is not there, or nothing."""
+    place = folder()
+    if place is None:
+        return UNSAVED
+    if one.folder == str(place):
+        return ""
+    try:
+        path = store(place, one.run, one.mean, {k: v for k, v in one.surface.items() if k})
+        stem = str(path.with_suffix(""))
+        if one.mean is not None and one.job is not None:
+            shown = picture(in_view(one.mean, one.job, PICTURE_PX), "speed", one.job.speed_m_s)
+            Path(f"{stem}.png").write_bytes(png_bytes(bridge.png_rows(shown)))
+        if one.frames:
+            Path(f"{stem}-clip.png").write_bytes(animated([bridge.png_rows(f) for f in one.frames], FRAME_MS))
+        _read[str(place)] = place.stat().st_mtime
+    except InputError as problem:
+        return f"{problem} Until then it stays in this session."
+    except OSError as problem:
+        return f"The result could not be written into {place} ({problem.strerror}): it stays in this session."
+    hold(replace(one, folder=str(place)))
+    return ""
+
+
+def in_view(cut: FlowSlice, job: FlowJob, most: int) -> FlowSlice:
+    """The part of a slice that is worth a picture, with no more than ``most`` cells across."""
+    points = [*(mesh.points for _, mesh in job.meshes), *(bridge.upright(c) for _, c in job.contours)]
+    ahead, behind, above = (job.chord_m * far for far in VIEW_CHORDS)
+    if job.body is not None:
+        points, (ahead, behind, above) = [*points, job.body.points], VIEW_CAR_M
+    return bridge.slice_about(cut, points, (ahead, behind, above), most)
+
+
+def mean_in_view(one: Kept, scene: bpy.types.Scene, variant: settings.VariantItem) -> FlowSlice:
+    """The same of the mean flow of a run that holds and has one; worked out once."""
+    held = _means.get("shown")
+    if held is None or held[0] is not one.mean:
+        assert one.mean is not None
+        if one.job is not None:
+            cut = in_view(one.mean, one.job, PICTURE_PX)
+        else:
+            objects = settings.element_objects(variant)
+            ahead, behind, above = (one.run.reference_length_m * far for far in VIEW_CHORDS)
+            if one.run.case == "on car":
+                objects, (ahead, behind, above) = [*objects, scene.wingfettle.body], VIEW_CAR_M
+            points = [bridge.mesh_of(o).points for o in objects]
+            cut = bridge.slice_about(one.mean, points, (ahead, behind, above), PICTURE_PX)
+        held = _means["shown"] = one.mean, cut
+    return held[1]
