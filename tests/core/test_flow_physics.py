@@ -265,8 +265,9 @@ def test_air_in_a_box_under_a_moving_lid() -> None:
 def test_a_cylinder_in_a_channel_at_re_20() -> None:
     """Schaefer & Turek, "Benchmark computations of laminar flow around a cylinder", 1996, case 2D-1 (from memory):
     drag 5.57 to 5.59, lift 0.0104 to 0.0110. With 10 and 20 cells on the diameter the whole channel gave 5.87 and
-    5.74, of which 0.10 is the speed of sound's (5.79 at half the speed): the rest falls by 0.21 to 0.06, about order
-    two. So 10 cells, in a channel that ends 5 diameters behind, have to be 3 to 7 % high."""
+    5.74. At half the speed 10 cells gave 5.79, so 0.10 of both is the Mach number's, if it goes with its square; the
+    rest falls from 0.19 to 0.07, an observed order of 1.5. The band was set after that: 10 cells, in a channel that
+    ends 5 diameters behind, have to be 3 to 7 % high."""
     cells, speed = 10, 0.05
     faces = ("inlet", "outlet", "periodic", "periodic", "wall", "wall")
     setup = RunSetup("D2Q9", (70, 1, 41), (speed, 0.0, 0.0), speed * cells / 20.0, faces=faces, parabolic=True)
