@@ -13,6 +13,7 @@ from ..core.flow.job import FlowJob
 from ..core.flow.result import FlowRun
 from ..core.flow.slices import FlowSlice, picture
 from ..core.flow.store import folder_beside, kept_fields, store, stored
+from ..core.flow.whole import put
 from ..core.report.png import animated, png_bytes
 from . import answers, bridge, settings
 
@@ -173,9 +174,9 @@ def keep_beside(one: Kept) -> str:
         stem = str(path.with_suffix(""))
         if one.mean is not None and one.job is not None:
             shown = picture(in_view(one.mean, one.job, PICTURE_PX), "speed", one.job.speed_m_s)
-            Path(f"{stem}.png").write_bytes(png_bytes(bridge.png_rows(shown)))
+            put(Path(f"{stem}.png"), png_bytes(bridge.png_rows(shown)))
         if one.frames:
-            Path(f"{stem}-clip.png").write_bytes(animated([bridge.png_rows(f) for f in one.frames], FRAME_MS))
+            put(Path(f"{stem}-clip.png"), animated([bridge.png_rows(f) for f in one.frames], FRAME_MS))
         _read[str(place)] = place.stat().st_mtime
     except InputError as problem:
         return f"{problem} Until then it stays in this session."

@@ -20,12 +20,15 @@ from bpy.props import BoolProperty, EnumProperty, FloatProperty, IntProperty, Po
 
 from ..core.assembly.assembly import Assembly
 from ..core.errors import InputError
-from ..core.flow import sweep
+from ..core.flow.folder import SLICE_S, post, post_row, take_in, working
 from ..core.flow.queue import Queue, QueueState
+from ..core.flow.rows import Conditions, every_case, gaps, row
 from ..core.flow.store import folder_beside
+from ..core.flow.tables import Table
+from ..core.flow.tables import tables as tables_in
 from ..core.geometry.mesh import TriMesh
 from ..core.units import from_degrees, from_mm
-from . import answers, bridge, flow, settings
+from . import answers, bridge, flow_going, settings
 from .graphics import Card, Run
 from .lift import air_now, speed_of
 from .operator import BackgroundOperator, JobOperator, JobPanel, Steps, aside, say
@@ -137,7 +140,7 @@ def look(folder: Path) -> QueueState | None:
     return state
 
 
-def tables(scene: bpy.types.Scene) -> tuple[sweep.Table, ...]:
+def tables(scene: bpy.types.Scene) -> tuple[Table, ...]:
     """The rows of runs in the folder, for the report; none where there is no folder.
 
     Raises:
@@ -147,18 +150,14 @@ def tables(scene: bpy.types.Scene) -> tuple[sweep.Table, ...]:
         folder = folder_of(scene)
     except InputError:  # neither chosen nor saved
         return ()
-    return sweep.tables(folder) if is_queue(folder) else ()
+    return tables_in(folder) if is_queue(folder) else ()
 
 
 # --- posting
 
 
 def _taken(variant: settings.VariantItem) -> tuple[Assembly, list[tuple[str, TriMesh]]]:
-    mounts = []
-    for obj, part, pose in answers.parts(variant):
-        if obj.wingfettle.role == "MOUNT":
-            mounts.append((part.name, part.mesh if pose is None else part.mesh.transformed(pose)))
-    return answers.assembly(variant), mounts
+    return answers.assembly(variant), flow_going.mounts_of(variant)
 
 
 def _states(scene: bpy.types.Scene, variants: list[settings.VariantItem]) -> dict[str, str]:
@@ -166,15 +165,13 @@ def _states(scene: bpy.types.Scene, variants: list[settings.VariantItem]) -> dic
     return {v.name: answers.digest_of(answers.ticket(scene, v, "flow run")) for v in variants}
 
 
-def _conditions(scene: bpy.types.Scene, on_car: bool) -> sweep.Conditions:
+def _conditions(scene: bpy.types.Scene, on_car: bool) -> Conditions:
     job = scene.wingfettle
-    air, wishes = air_now(job), replace(flow.wishes(job), half_model=job.flow_half)
+    air, wishes = air_now(job), replace(flow_going.wishes(job), half_model=job.flow_half)
     body = answers.body(scene) if on_car and job.body is not None else None
     if on_car and body is None:
         raise InputError("There is no body scan; post the runs without the car.")
-    return sweep.Conditions(
-        job.flow_form, body, speed_of(job), air.density_kg_m3, air.viscosity_m2_s, wishes
-    )
+    return Conditions(job.flow_form, body, speed_of(job), air.density_kg_m3, air.viscosity_m2_s, wishes)
 
 
 class WINGFETTLE_OT_post_runs(BackgroundOperator, bpy.types.Operator):
@@ -199,25 +196,25 @@ class WINGFETTLE_OT_post_runs(BackgroundOperator, bpy.types.Operator):
 
             def task(tick: Callable[[float, str], None]) -> int:
                 tick(0.1, "Making the runs")
-                jobs = sweep.every_case(taken, conditions, cases)
+                jobs = every_case(taken, conditions, cases)
                 tick(0.5, "Writing the runs")
-                return sweep.post(folder, jobs, states)
+                return post(folder, jobs, states)
         else:
             (assembly, mounts), states = _taken(active(scene)), _states(scene, [active(scene)])
             case = job.flow_case if job.flow_case != "alone" or len(assembly.elements) == 1 else "group"
             conditions = _conditions(scene, case == "on car")
             what, element, other = chosen.what, chosen.element, chosen.other if chosen.what == "chords" else ""
             if what == "chords":
-                values = sweep.gaps(chosen.low, chosen.high, chosen.count)
+                values = gaps(chosen.low, chosen.high, chosen.count)
             else:
                 unit = from_degrees if what == "incidence" else from_mm
                 values = tuple(bridge.both_ways(unit(chosen.reach), chosen.steps).tolist())
 
             def task(tick: Callable[[float, str], None]) -> int:
                 tick(0.1, "Making the runs")
-                made = sweep.row(assembly, mounts, conditions, what, element, values, case=case, other=other)
+                made = row(assembly, mounts, conditions, what, element, values, case=case, other=other)
                 tick(0.5, "Writing the runs")
-                return sweep.post_row(folder, made, states)
+                return post_row(folder, made, states)
 
         count = yield from aside(task, low=0.05, high=0.95)
         _looks.clear()
@@ -252,14 +249,11 @@ class WINGFETTLE_OT_work_off(BackgroundOperator, bpy.types.Operator):
 
     def steps(self, context: bpy.types.Context) -> Steps:
         queue = _queue(folder_of(context.scene))
-        if flow.going() is not None:
-            raise InputError("A single flow run has the card; stop it first, or work off in the background.")
-        card = flow.card()
-        slice_s = sweep.SLICE_S if bpy.app.background else LIVE_SLICE_S
+        card = flow_going.card()
+        slice_s = SLICE_S if bpy.app.background else LIVE_SLICE_S
         done, failed = 0, list[str]()
-        with contextlib.closing(
-            sweep.working(queue, _maker(card), slice_s=slice_s, alive=lambda: _alive(card))
-        ) as work:
+        work = working(queue, _maker(card), slice_s=slice_s, alive=lambda: _alive(card))
+        with flow_going.holding_card(WINGFETTLE_OT_work_off.bl_label), contextlib.closing(work):
             for step in work:
                 if step.ended:
                     _looks.clear()
@@ -322,7 +316,7 @@ class WINGFETTLE_OT_take_in(JobOperator, bpy.types.Operator):
         _queue(folder)
         if not bpy.data.filepath:
             raise InputError("Save the file first: results lie beside it.")
-        found = sweep.take_in(folder, folder_beside(Path(bpy.data.filepath)))
+        found = take_in(folder, folder_beside(Path(bpy.data.filepath)))
         text = f"{found.new} run{'s' * (found.new != 1)} taken in, {found.known} known already."
         if found.unreadable:
             text += f" Left out, as this version cannot read them: {', '.join(found.unreadable)}."
@@ -457,7 +451,7 @@ def work_off(folder: Path, worker: str | None = None, wait_s: float | None = Non
     queue = Queue(folder, worker=worker)
     _tell(f"{queue.worker} on {card.name}: {summary(queue.state())}.")
     with _stop_asked() as asked:
-        work = sweep.working(queue, _maker(card), wait_s=wait_s, alive=lambda: _alive(card))
+        work = working(queue, _maker(card), wait_s=wait_s, alive=lambda: _alive(card))
         try:
             told = 0.0
             for step in work:

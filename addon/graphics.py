@@ -16,7 +16,7 @@ from ..core.errors import InputError
 from ..core.flow.kernel import (
     AIR,
     HISTORY,
-    PARTIAL,
+    SUMMED,
     WIDE,
     Boundary,
     RunSetup,
@@ -229,7 +229,8 @@ class Run:
         held["cells"] = card.texture(WIDE, tall, 0, "RGBA32F", cells_texture(setup, edges))
         held["links"] = card.texture(WIDE, tall, directions, "RG32F", links_texture(edges))
         held["exchange"] = card.texture(WIDE, tall, directions, "R32F")
-        held["partial"] = card.texture(PARTIAL, parts, 0, "RGBA32F")
+        held["partial"] = card.texture(SUMMED[0], parts, 0, "RGBA32F")
+        held["gathered"] = card.texture(SUMMED[1], parts, 0, "RGBA32F")
         held["history"] = card.texture(HISTORY, parts, 0, "RGBA32F")
         self._kept = [card.texture(WIDE, tall, directions, "R32F") for _ in range(2)]
         for texture in (held["exchange"], *self._kept):
@@ -269,6 +270,7 @@ class Run:
             self._pending += 1
             if self._pending == self._every:
                 self._dispatch("reduce")
+                self._dispatch("gather")
                 self._dispatch("total", {}, place=places, scale=1.0 / self._every)
                 self._pending = 0
                 places += 1

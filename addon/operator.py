@@ -110,8 +110,7 @@ class LongOperator(JobOperator):
     def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
         """One piece a tick of the timer."""
         if event.type == "ESC":
-            self._steps.close()
-            self._ended(context)
+            self._close(context)
             return self._refused(context, self._before, InputError("Cancelled; the scene is as it was."))
         if event.type != "TIMER":
             return {"RUNNING_MODAL"}
@@ -132,10 +131,27 @@ class LongOperator(JobOperator):
         context.workspace.status_text_set(f"{doing[:1].upper()}{doing[1:]}: {100.0 * share:.0f} %   Esc: cancel")
         return {"RUNNING_MODAL"}
 
+    def cancel(self, context: bpy.types.Context) -> None:
+        """Blender's own end of it: another file is opened, or the window closes."""
+        self._close(context)
+        self._given_up(context)
+
+    def _close(self, context: bpy.types.Context) -> None:
+        try:
+            self._steps.close()
+        finally:
+            self._ended(context)
+
+    def _given_up(self, context: bpy.types.Context) -> None:
+        """Leave nothing behind in a scene that stays."""
+        if context.view_layer is not None:
+            self._before.restore(context)
+
     def _ended(self, context: bpy.types.Context) -> None:
         context.window_manager.event_timer_remove(self._timer)
         context.window_manager.progress_end()
-        context.workspace.status_text_set(None)
+        if context.workspace is not None:  # there is none while a file is being opened
+            context.workspace.status_text_set(None)
 
 
 class BackgroundOperator(LongOperator):
@@ -144,14 +160,15 @@ class BackgroundOperator(LongOperator):
     Its pieces make nothing in the scene before the last one.
     """
 
-    _running = False
+    _running = ""
+    bl_label: str
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         if BackgroundOperator._running:
-            self.report({"WARNING"}, "An estimate is being worked out already; wait for it, or stop it with Esc.")
+            self.report({"WARNING"}, f"“{BackgroundOperator._running}” goes on; wait for it, or stop it with Esc.")
             return {"CANCELLED"}
         started = super().execute(context)
-        BackgroundOperator._running = started == {"RUNNING_MODAL"}
+        BackgroundOperator._running = self.bl_label if started == {"RUNNING_MODAL"} else ""
         return started
 
     def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
@@ -162,8 +179,11 @@ class BackgroundOperator(LongOperator):
         return {"PASS_THROUGH"} if done == {"RUNNING_MODAL"} else done
 
     def _ended(self, context: bpy.types.Context) -> None:
-        BackgroundOperator._running = False
+        BackgroundOperator._running = ""
         super()._ended(context)
+
+    def _given_up(self, context: bpy.types.Context) -> None:
+        """Its pieces have made nothing, and what the user did meanwhile is the user's."""
 
     def _refused(self, context: bpy.types.Context, before: Snapshot, problem: InputError) -> set[str]:
         if before is getattr(self, "_before", None):  # what the user did meanwhile is the user's

@@ -16,9 +16,9 @@ from bpy.props import EnumProperty, IntProperty, StringProperty
 from ..core.clearance.colours import clearance_colours
 from ..core.elements.deviation import DeviationSummary, deviation_summary
 from ..core.errors import InputError
-from ..core.flow.result import FlowRun, from_record
-from ..core.flow.store import folder_beside, kept_fields
-from ..core.flow.sweep import Table, tables
+from ..core.flow.result import FlowRun
+from ..core.flow.store import kept_fields, path_of
+from ..core.flow.tables import Table
 from ..core.report.flow_blocks import slice_png
 from ..core.report.html import report_html
 from ..core.report.png import png_size
@@ -43,7 +43,7 @@ def results(scene: bpy.types.Scene) -> list[VariantResult]:
     Raises:
         InputError: an element was moved in a way that its numbers cannot tell.
     """
-    found, beside, rows = [], _beside(), _flow_rows(scene)
+    found, rows = [], _flow_rows(scene)
     for variant in _there(scene):
         got = {kind: answers.found(scene, variant, kind) for kind in KINDS}
         outline, edges = got["outline"] or ((), ())
@@ -72,8 +72,8 @@ def results(scene: bpy.types.Scene) -> list[VariantResult]:
                 lamps_left_out=not_judged,
                 zoned_share=1.0 - answers.share_in_no_zone(scene) if got["clearance"] else None,
                 flows=runs,
-                flow_sweeps=tuple(one for one in rows if one.title.startswith(f"“{variant.name}”: ")),
-                flow_pictures=tuple(one for run in runs if (one := _flow_picture(run, beside)) is not None),
+                flow_sweeps=tuple(one for one in rows if one.variant == variant.name),
+                flow_pictures=tuple(one for run in runs if (one := _flow_picture(run)) is not None),
             )
         )
     return found
@@ -92,32 +92,17 @@ def _runs(scene: bpy.types.Scene, variant: settings.VariantItem) -> list[tuple[F
 
 def _flow_rows(scene: bpy.types.Scene) -> tuple[Table, ...]:
     """Rows of flow runs that were posted to the scene's folder."""
-    with suppress(InputError):  # none was chosen, or it cannot be read
-        folder = flow_queue.folder_of(scene)
-        if flow_queue.is_queue(folder):
-            return tables(folder)
+    with suppress(InputError):  # it cannot be read
+        return flow_queue.tables(scene)
     return ()
 
 
-def _which(run: FlowRun) -> tuple[str, ...]:
-    return run.variant, run.form, run.case, run.element, run.rests_on
-
-
-def _beside() -> dict[tuple[str, ...], Path]:
-    """The files of flow runs that lie beside the Blender file, by which run they hold."""
-    found: dict[tuple[str, ...], Path] = {}
-    folder = folder_beside(Path(bpy.data.filepath)) if bpy.data.filepath else None
-    for path in sorted(folder.glob("*.json")) if folder is not None and folder.is_dir() else ():
-        with suppress(InputError, OSError, ValueError):
-            found[_which(from_record(json.loads(path.read_bytes())))] = path
-    return found
-
-
-def _flow_picture(run: FlowRun, beside: dict[tuple[str, ...], Path]) -> FlowPicture | None:
+def _flow_picture(run: FlowRun) -> FlowPicture | None:
     """What lies beside the file of a run: its picture, or one made of its mean flow, and its clip."""
-    path = beside.get(_which(run))
-    if path is None:
+    folder = flow_kept.folder()
+    if folder is None:
         return None
+    path = path_of(folder, run)
     still, clip = path.with_suffix(".png"), path.with_name(f"{path.stem}-clip.png")
     words = "speed of the mean flow at the middle, the darker the faster; parts in dark grey"
     shown = _png(still)
@@ -144,18 +129,22 @@ def _there(scene: bpy.types.Scene) -> list[settings.VariantItem]:
 def left_out(scene: bpy.types.Scene) -> list[str]:
     """A sentence for each variant whose elements are gone, and each picture or flow run that does not fit any more."""
     gone = [v.name for v in scene.wingfettle.variants if v.elements is None]
-    return [f"“{name}” is left out: its collection was deleted." for name in gone] + [
-        f"The {kind.replace('_', ' ')} of “{variant.name}” is left out: it is of another state; render it again."
-        for variant in _there(scene)
-        for kind in SHOWS
-        if getattr(variant, kind) and _picture(scene, variant, kind) is None
-    ] + [
-        f"The flow run of “{variant.name}” ({' '.join(n for n in (run.element, run.case, run.form) if n)}) is left "
-        f"out: {wrong}."
-        for variant in _there(scene)
-        for run, wrong in _runs(scene, variant)
-        if wrong
-    ]
+    return (
+        [f"“{name}” is left out: its collection was deleted." for name in gone]
+        + [
+            f"The {kind.replace('_', ' ')} of “{variant.name}” is left out: it is of another state; render it again."
+            for variant in _there(scene)
+            for kind in SHOWS
+            if getattr(variant, kind) and _picture(scene, variant, kind) is None
+        ]
+        + [
+            f"The flow run of “{variant.name}” ({' '.join(n for n in (run.element, run.case, run.form) if n)}) is left "
+            f"out: {wrong}."
+            for variant in _there(scene)
+            for run, wrong in _runs(scene, variant)
+            if wrong
+        ]
+    )
 
 
 def keep_picture(scene: bpy.types.Scene, variant: settings.VariantItem, kind: str, path: str) -> None:
@@ -308,7 +297,7 @@ def _colour_by_clearance(stage: Stage, scene: bpy.types.Scene, variant: settings
     checked = {c.part: c.part_hits for c in answers.found(scene, variant, "clearance")}
     reach, scale = clearance.reach_m(scene), scene.render.resolution_x / 800.0
     for obj in variant.elements.objects:
-        if obj.wingfettle.role == "MARK":  # arrows of force
+        if obj.wingfettle.role in {"MARK", "PICTURE"}:  # arrows of force, slices of the air
             stage.set((obj, "hide_render", True))
     for obj, distances in clearance.maps(scene):
         if obj.hide_render:
@@ -348,7 +337,8 @@ class WINGFETTLE_OT_render_pressure(JobOperator, bpy.types.Operator):
             if flow.case == "on car":
                 worn.append((scene.wingfettle.body, bridge.own_mesh(scene.wingfettle.body), flow.body_pressure))
             for obj in variant.elements.objects:
-                if obj.wingfettle.role == "MARK" and "Force on" in obj.name:
+                role = obj.wingfettle.role
+                if role == "PICTURE" or (role == "MARK" and "Force on" in obj.name):
                     stage.set((obj, "hide_render", True))
             for obj, mesh, pressure in worn:
                 colours = lift.pressure_look(pressure(bridge.mesh_where(obj, mesh).points))

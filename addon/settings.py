@@ -89,7 +89,10 @@ class ObjectNumbers(bpy.types.PropertyGroup):
     building: BoolProperty(options={"HIDDEN", "SKIP_SAVE"})
     problem: StringProperty(options={"HIDDEN", "SKIP_SAVE"})
     role: EnumProperty(
-        items=[(r, r.title(), "") for r in ("NONE", "BODY", "PART", "PLACE", "ELEMENT", "MARK", "SCANNED", "MOUNT")],
+        items=[
+            (r, r.title(), "")
+            for r in ("NONE", "BODY", "PART", "PLACE", "ELEMENT", "MARK", "SCANNED", "MOUNT", "PICTURE")
+        ],
         default="NONE",
     )
     element: StringProperty(name="Element", description="The wing element this belongs to")
@@ -316,6 +319,10 @@ class SceneSettings(bpy.types.PropertyGroup):
         name="Cells on the chord", min=0, max=2000,
         description="Along the shortest chord. Finer cells take longer and come nearer to the truth; 0 takes the usual "
         "number, 60 at mid-span, 30 in full, 16 on the car",
+    )  # fmt: skip
+    flow_gap_cells: IntProperty(
+        name="Cells in the gap", default=0, min=0, max=60,
+        description="Finer cells, at most three times, until the narrowest gap has so many; 0 leaves them as they are",
     )  # fmt: skip
     flow_minutes: FloatProperty(
         name="At most (min)", description="The run ends after so long in any case", min=0.01, max=10080.0,

@@ -136,7 +136,7 @@ def suggested(body: TriMesh) -> Closing:
     """
     rim = rims_of(body)
     plain = Closing()
-    loop, extent, _ = _loops(body.points, rim)
+    loop, extent, _ = loops(body.points, rim)
     segments = body.points[rim[(extent > plain.hole_m)[loop]]]
     used = body.points[np.unique(body.triangles)]
     low, size = used.min(axis=0), np.ptp(used, axis=0)
@@ -167,7 +167,7 @@ def closed_rims(points: Floats, rim: Ints, closing: Closing) -> Floats:
         points: (n, 3) m, vehicle axes.
         rim: (j, 2) as from ``rims_of``.
     """
-    loop, size, middle = _loops(points, rim)
+    loop, size, middle = loops(points, rim)
     border = (size > closing.hole_m)[loop]
     hole = points[rim[~border]]
     segments = points[rim[border]]
@@ -188,7 +188,7 @@ def closed_rims(points: Floats, rim: Ints, closing: Closing) -> Floats:
     return np.concatenate(sheets)
 
 
-def _loops(points: Floats, rim: Ints) -> tuple[Ints, Floats, Floats]:
+def loops(points: Floats, rim: Ints) -> tuple[Ints, Floats, Floats]:
     """(j,) loop of each edge of ``rim``, (k,) m longest side of the box about each loop, (k, 3) m its middle.
 
     Loops that touch count as one.

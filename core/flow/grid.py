@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from ..geometry.box import Box
 from ..geometry.mesh import TriMesh
-from .closing import Closing, block_about, closed_rims, hidden_air, rims_of, solid_cells
+from .closing import Closing, block_about, closed_rims, hidden_air, loops, rims_of, solid_cells
 from .crossings import ON, Crossings, segment_crossings, triangle_crossings
+from .fault import Fault
 from .kernel import NO_WALL, ROAD
 from .stencil import Stencil, stencil
 
@@ -38,6 +39,12 @@ _TURN = np.array([-1.0, -1.0, 1.0])
 SCANNED_ROAD_M = 0.01
 """Faces of the body wholly below this height are road that was scanned with it; common practice, no source."""
 _HIDDEN = 0.02  # share of a body's cells
+MOST_OVERLAP = 0.05
+"""Share of the smaller part's cells that may lie in another one, as where a mount is let into a wing, before the forces
+on the two are mixed up (common practice, no source)."""
+MOST_CLOSED = 0.5
+"""Share of a part's walls that may be closed by rule before the air meets more of the rule than of the part (common
+practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -55,8 +62,8 @@ class FlowGrid:
         cell: (m,) int32 flat index of the cells of air with a link that meets a wall of a part.
         q: (m, directions) float32, share 0..1 of each link from the cell's middle to the wall; 2 where it meets none.
         part: (m, directions) int8, 1 + number of the part met, -1 the road, 0 none.
-        notes: sentences for people: parts that overlap, that are open or thinner than a cell, and how the body was
-            closed.
+        notes: sentences for people, harmless: small overlaps, parts thinner than a cell, how the body was closed.
+        faults: what weakens the forces: large overlaps, air behind the body's surface, much that is closed by rule.
         half: whether the first layer along y lies at a plane of symmetry.
     """
 
@@ -70,6 +77,7 @@ class FlowGrid:
     part: Bytes
     notes: tuple[str, ...] = ()
     half: bool = False
+    faults: tuple[Fault, ...] = ()
 
     def middles(self, cell: Ints) -> Floats:
         """(n, 3) m, flow axes, middles of the cells of flat indices ``cell`` (n,)."""
@@ -122,7 +130,7 @@ def plane_grid(
         ends = np.stack([cells, np.roll(cells, -1, axis=0)], axis=1).transpose(2, 1, 0)
         cuts = [segment_crossings(ends, c) for c in _forward(lattice)]
         surfaces.append(_surface(frame, name, cuts, frame.cells(placed), lattice, 0, _OPEN))
-    return _put_together(frame, surfaces, lattice, [])
+    return _put_together(frame, surfaces, lattice, [], [])
 
 
 def space_grid(
@@ -163,7 +171,7 @@ def space_grid(
     meshes = [*parts, *([(BODY, body)] if body is not None else [])]
     _check_names([name for name, _ in meshes])
     lattice = stencil("D3Q19")
-    surfaces, notes = [], []
+    surfaces, notes, faults = [], list[str](), list[Fault]()
     for name, mesh in meshes:
         if len(mesh.triangles) == 0 or not np.isfinite(mesh.points).all():
             raise InputError(f"“{name}” has no faces, or points that are not numbers; build or import it again.")
@@ -187,10 +195,14 @@ def space_grid(
             rim = rim[(mesh.points[rim, 1] * turn[1] > spacing_m).any(axis=1)]
         if not is_body and len(rim):
             length = float(np.linalg.norm(mesh.points[rim[:, 0]] - mesh.points[rim[:, 1]], axis=1).sum())
-            notes.append(
+            said = (
                 f"“{name}” is open, with {length:.2g} m of rim: holes up to {closing.hole_m:g} m are closed by cones "
                 "to their middles, what is behind wider ones counts as air."
             )
+            if (loops(mesh.points, rim)[1] > closing.hole_m).any():
+                faults.append(Fault(said, (name,)))
+            else:
+                notes.append(said)
         cells = frame.cells(corners.reshape(-1, 3) * turn)
         if half:
             cells, gone = _right_half(cells)
@@ -200,13 +212,13 @@ def space_grid(
         cuts = [_behind(triangle_crossings(turned, c), c, planes[0]) for c in _forward(lattice)]
         surface = _surface(frame, name, cuts, cells, lattice, closing.crack_cells if len(rim) else 0, planes)
         if is_body and surface.hidden > max(_HIDDEN * surface.solid.sum(), 27.0):
-            notes.append(
+            said = (
                 f"Air reaches {surface.hidden * spacing_m**3:.2g} m³ behind the body's surface, through holes wider "
-                f"than {closing.hole_m:g} m or below it; close them in the mesh, raise that length, or set the planes "
-                "that close floor and front."
+                f"than {closing.hole_m:g} m or below it; close them in the mesh."
             )
+            faults.append(Fault(said))
         surfaces.append(surface)
-    return _put_together(frame, surfaces, lattice, notes)
+    return _put_together(frame, surfaces, lattice, notes, faults)
 
 
 _OPEN = (-np.inf, -np.inf)
@@ -385,50 +397,61 @@ def _surface(
     )
 
 
-def _put_together(frame: Frame, surfaces: list[_Surface], lattice: Stencil, notes: list[str]) -> FlowGrid:
+def _put_together(
+    frame: Frame, surfaces: list[_Surface], lattice: Stencil, notes: list[str], faults: list[Fault]
+) -> FlowGrid:
     label = np.zeros(frame.size, np.int8)
     if frame.road:
         label[:, :, 0] = ROAD
     for number, surface in enumerate(surfaces):
-        notes.extend(_labelled(label, surface, number, [s.name for s in surfaces]))
+        more, overlaps = _labelled(label, surface, number, surfaces)
+        notes.extend(more)
+        faults.extend(overlaps)
     cell, q, part = _links(label, surfaces, lattice.steps)
     closed = _close(frame, surfaces, lattice.steps, cell, q, part)
     for number, surface in enumerate(surfaces):
         if surface.open and closed[number]:
             share = closed[number] / np.count_nonzero(part == number + 1)
-            notes.append(
-                f"{share:.1%} of the walls of “{surface.name}” are where a plane or the rule for cracks closed it."
-            )
+            said = f"{share:.1%} of the walls of “{surface.name}” are where a plane or the rule for cracks closed it."
+            if share > MOST_CLOSED:
+                faults.append(Fault(said))
+            else:
+                notes.append(said)
     if frame.road:
         _lay_road(label, lattice.steps, cell, q, part)
     return FlowGrid(
         frame.spacing, frame.origin, frame.size, label, tuple(s.name for s in surfaces), cell, q, part,
-        tuple(notes), frame.half,
+        tuple(notes), frame.half, tuple(faults),
     )  # fmt: skip
 
 
-def _labelled(label: Bytes, surface: _Surface, number: int, names: list[str]) -> list[str]:
-    """Write a part's cells into ``label``; what people should know about it."""
+def _labelled(label: Bytes, surface: _Surface, number: int, surfaces: list[_Surface]) -> tuple[list[str], list[Fault]]:
+    """Write a part's cells into ``label``; notes on it and faults."""
     low = np.maximum(surface.low, 0)
     high = np.minimum(surface.low + np.array(surface.solid.shape), np.array(label.shape))
     if (high <= low).any():
-        return []
+        return [], []
     there = label[tuple(slice(a, b) for a, b in zip(low, high, strict=True))]
     own = surface.solid[tuple(slice(a, b) for a, b in zip(low - surface.low, high - surface.low, strict=True))]
-    notes = []
+    notes, faults = list[str](), list[Fault]()
     if not own.any() and len(surface.node):
         notes.append(f"“{surface.name}” is nowhere thick enough to hold a cell; it stops the air at its surface alone.")
     taken = np.bincount(there[own & (there > 0)], minlength=1)
     for other in np.flatnonzero(taken):
-        first = names[other - 1]
-        notes.append(
-            f"“{first}” and “{surface.name}” overlap in {taken[other]} cells, which count as “{first}”, named first."
+        first = surfaces[other - 1]
+        said = (
+            f"“{first.name}” and “{surface.name}” overlap in {taken[other]} cells, which count as “{first.name}”, "
+            "named first."
         )
+        if taken[other] > MOST_OVERLAP * min(first.solid.sum(), surface.solid.sum()):
+            faults.append(Fault(said, (first.name, surface.name)))
+        else:
+            notes.append(said)
     there[own & (there == 0)] = number + 1
     # A middle on the surface itself would be air squeezed between two walls.
     flat, on = label.ravel(), surface.node[surface.share <= ON]
     flat[on[flat[on] == 0]] = number + 1
-    return notes
+    return notes, faults
 
 
 def _links(label: Bytes, surfaces: list[_Surface], steps: NDArray[np.int64]) -> tuple[Ints, Singles, Bytes]:

@@ -18,6 +18,7 @@ from ..elements.loft import THINNEST_EDGE, loft
 from ..errors import InputError
 from ..geometry.box import Box
 from ..geometry.mesh import TriMesh
+from ..units import to_mm
 from .grid import BODY, SCANNED_ROAD_M, Side
 from .plan import plane_gap, space_gap
 from .result import CASES, FORMS
@@ -39,6 +40,10 @@ USUAL_CELLS = 60e6
 """Beyond which the usual cells are made coarser; 6 GB on the card (common practice, no source)."""
 MOST_REFINED = 3.0
 """How many times finer a gap may make the cells."""
+BELOW_ROAD_M = 1e-6
+"""A part may reach so far below the road, which is rounding."""
+MOST_OFF_CENTRE_M = 1e-3
+"""That an element of a half model may be mounted off the centre plane: what people place by hand."""
 LEAST_ASKED = 0.002
 """Interval that is narrow enough whatever the mean, of dynamic pressure times area, for parts without lift."""
 
@@ -74,7 +79,8 @@ class RunWishes:
         cells_in_gap: finer cells until the narrowest gap has so many, up to ``MOST_REFINED`` times; 0 for none.
         time_s: of computing, after which the run ends.
         share: interval of the elements' lift, of its mean, at which it may end.
-        half_model: one half of what is alike left and right, in space.
+        half_model: one half of what is alike left and right, in space; elements up to ``MOST_OFF_CENTRE_M`` off the
+            centre plane are cut there as they stand.
         lattice_speed: of the wind, cells a step.
         wall_function: the law of the wall where cells are coarser than the layers at it.
         smagorinsky: constant of the eddy viscosity, None for none.
@@ -214,8 +220,9 @@ def flow_job(
         wishes: what is asked of the run.
 
     Raises:
-        InputError: no such case, form or element, no elements, no body on the car, the car at mid-span, a half model of
-            what is not alike left and right, or numbers that are not above zero.
+        InputError: no such case, form or element, no elements, no body on the car, the car at mid-span, a part that
+            reaches below the road, a half model of what is not alike left and right, or numbers that are not above
+            zero.
     """
     _check(assembly, body, case, form)
     chosen = (assembly.element(element),) if case == "alone" else assembly.elements
@@ -249,6 +256,8 @@ def flow_job(
     # Parts of the wing reach past the body by little.
     unit = float(high[0] - low[0]) if on_car is not None else chord
     domain, road = _domain(low, high, {k: v * unit for k, v in far.items()}, plane, on_car is not None)
+    if road:
+        _check_above_road(parts)
     half: Side | None = None
     if wishes.half_model and not plane:
         half = _half(chosen, on_car)
@@ -308,6 +317,13 @@ def _above_zero(what: str, value: float) -> None:
         raise InputError(f"The {what} of the flow run is {value:g}; give a number above zero.")
 
 
+def _check_above_road(parts: Sequence[tuple[str, Floats | TriMesh]]) -> None:
+    for name, shape in parts:
+        low = float((shape.points[shape.triangles] if isinstance(shape, TriMesh) else shape)[..., -1].min())
+        if low < -BELOW_ROAD_M:
+            raise InputError(f"“{name}” reaches {to_mm(-low):.3g} mm below the road (z = 0); raise it.")
+
+
 def _reach(parts: Sequence[tuple[str, Floats | TriMesh]], body: TriMesh | None) -> tuple[Floats, Floats]:
     """(3,), (3,) m, vehicle axes: the corners of the box about all parts."""
     points = [np.zeros((0, 3))]
@@ -344,10 +360,10 @@ def _domain(low: Floats, high: Floats, far: Mapping[str, float], plane: bool, on
 
 def _half(elements: Sequence[Element], body: TriMesh | None) -> Side:
     for e in elements:
-        if abs(float(e.leading_edge[1])) > 1e-6:
+        if abs(float(e.leading_edge[1])) > MOST_OFF_CENTRE_M + 1e-9:
             raise InputError(
-                f"Element “{e.name}” is mounted {1e3 * float(e.leading_edge[1]):+.3g} mm off the centre plane, so a "
-                "half model would not stand for it; run the whole."
+                f"Element “{e.name}” is mounted {to_mm(float(e.leading_edge[1])):+.3g} mm off the centre plane, and "
+                f"{to_mm(MOST_OFF_CENTRE_M):g} mm is the most for a half model; run the whole."
             )
     if body is None:
         return "left"

@@ -55,8 +55,10 @@ WALL_LAW = (8.3, 1.0 / 7.0)
 """Factor and power of Werner and Wengle's law."""
 SUBLAYER = WALL_LAW[0] ** (2.0 / (1.0 - WALL_LAW[1]))
 """Reynolds number of a cell's speed and distance from the wall below which the flow there is laminar."""
-LEAST_HOLD = 0.01
-"""A cell whose links hold the flow along the wall less than this (a whole one: 0.33) keeps a wall without slip."""
+FLAT = 1e-3
+"""Mean square, cells, below which places on a wall lie on a line (in the plane, at one point) and span no plane."""
+EDGE_CELLS = 1.0
+"""Parts thinner than this do not slip: at a sharp trailing edge the air of both sides must leave together (Kutta)."""
 NO_WALL = 2.0
 """Share of a direction that says that it meets no wall."""
 ROAD = -1
@@ -147,11 +149,11 @@ class Boundary:
 
     Attributes:
         kind: (nx, ny, nz) ``SOLID``, ``AIR`` or ``EDGE``.
-        cell: (m,) flat index of the edge cells, in the order of ``kind.ravel()``.
+        cell: (m,) flat index of the edge cells, those at a part's wall first.
         q: (m, Q) share of each direction at which a wall is met, ``NO_WALL`` for none.
         part: (m, Q) whose wall, 0 for none, ``ROAD``, ``WALL``, or the number of the part.
         normal: (m, 3) unit, off the wall; zero where there is none.
-        distance: (m,) of the cell's middle from the wall, cells.
+        distance: (m,) of the cell's middle from the wall, cells; 0 where the law of the wall is not to act.
         parts: how many parts have walls.
     """
 
@@ -162,6 +164,11 @@ class Boundary:
     normal: Floats
     distance: Floats
     parts: int
+
+    @property
+    def walled(self) -> int:
+        """How many edge cells lie at a part's wall."""
+        return int((self.part > 0).any(axis=1).sum())
 
 
 def boundary(
@@ -238,24 +245,65 @@ def boundary(
     row, direction = np.nonzero(given)
     all_q[rows_of[cell[row]], direction] = q[given]
     all_part[rows_of[cell[row]], direction] = part[given]
-    normal, distance = _off_wall(lattice, all_q.astype(np.float64))
+    # Forces are summed over the first of them only.
+    order = np.argsort(~(all_part > 0).any(axis=1), kind="stable")
+    cells, all_q, all_part = cells[order], all_q[order], all_part[order]
+    normal, distance = _off_wall(lattice, size, cells, all_q.astype(np.float64))
+    behind = np.rint(np.stack(np.unravel_index(cells, size), axis=1) - (distance + EDGE_CELLS)[:, None] * normal)
+    inside = ((behind >= 0) & (behind < np.array(size))).all(axis=1)
+    at = np.ravel_multi_index(tuple(behind[inside].astype(np.int64).T), size)
+    thin = np.zeros(len(cells), bool)
+    thin[inside] = flat[at] == 0
+    distance[thin] = 0.0
     kind_of = np.where(flat == 0, np.where(edge, EDGE, AIR), SOLID).astype(np.uint8).reshape(size)
     parts = max(int(label.max()), int(all_part.max(initial=0)))
     return Boundary(kind_of, cells, all_q, all_part, normal, distance, parts)
 
 
-def _off_wall(lattice: Stencil, q: Floats) -> tuple[Floats, Floats]:
-    """Normal (m, 3) and distance (m,) of the plane that fits where the links meet the wall best; exact for a plane."""
-    steps = lattice.steps.astype(np.float64)
-    # The wall's plane is n . x = -y: with a = -n / y each link says q c . a = 1.
-    reach = np.where((q <= 1.0) & (np.arange(len(steps)) > 0), np.maximum(q, 0.01), 0.0)
-    left = np.einsum("mi,ia,ib->mab", reach**2, steps, steps)
-    right = reach @ steps
-    a = np.einsum("mab,mb->ma", np.linalg.pinv(left, rcond=1e-6), right)
-    length = np.linalg.norm(a, axis=1)
-    wall = length > 0.0
-    safe = np.where(wall, length, 1.0)
-    return -a / safe[:, None], np.where(wall, 1.0 / safe, 0.0)
+def _off_wall(lattice: Stencil, size: tuple[int, int, int], cells: Ints, q: Floats) -> tuple[Floats, Floats]:
+    """Normal (m, 3) and distance (m,) of the wall at each edge cell.
+
+    The normal is that of the plane through the places where the links of the cell and of its neighbours that face the
+    same way meet the wall, by least squares; exact for a plane. Where those do not span one, the sum of the links that
+    the wall cuts, each by its weight.
+    """
+    axes = list(lattice.axes)
+    steps = lattice.velocities.astype(np.float64)
+    met = (q <= 1.0) & (np.arange(len(steps)) > 0)
+    facing = -(met * lattice.weights) @ steps
+    count = met.sum(axis=1).astype(np.float64)
+    reach = np.where(met, q, 0.0)
+    first = reach @ steps
+    second = np.einsum("mi,ia,ib->mab", reach**2, steps, steps)
+    place = np.stack(np.unravel_index(cells, size))
+    row_of = np.full(int(np.prod(size)), -1, np.int32)
+    row_of[cells] = np.arange(len(cells))
+    n, p, pp = np.zeros_like(count), np.zeros_like(first), np.zeros_like(second)
+    for step in np.array(list(np.ndindex(3, 3, 3))) - 1:
+        if len(axes) == 2 and step[1]:
+            continue
+        to = place + step[:, None]
+        inside = ((to >= 0) & (to < np.array(size)[:, None])).all(axis=0)
+        row = np.full(len(cells), -1)
+        row[inside] = row_of[np.ravel_multi_index(tuple(to[:, inside]), size)]
+        alike = np.flatnonzero((row >= 0) & ((facing * facing[row]).sum(axis=1) > 0.0))
+        other, s = row[alike], step[axes].astype(np.float64)
+        n[alike] += count[other]
+        p[alike] += first[other] + count[other, None] * s
+        mixed = first[other][:, :, None] * s
+        pp[alike] += second[other] + mixed + mixed.transpose(0, 2, 1) + count[other, None, None] * np.outer(s, s)
+    mean = p / np.maximum(n, 1.0)[:, None]
+    spread, ways = np.linalg.eigh(pp / np.maximum(n, 1.0)[:, None, None] - mean[:, :, None] * mean[:, None, :])
+    plain = spread[:, 1] < FLAT
+    normal = np.where(plain[:, None], facing, ways[:, :, 0] * np.sign((ways[:, :, 0] * facing).sum(axis=1))[:, None])
+    length = np.linalg.norm(normal, axis=1)
+    normal = normal / np.where(length > 0.0, length, 1.0)[:, None]
+    into = np.maximum(-normal @ steps.T, 0.0) * met
+    weight = into.sum(axis=1)
+    wall = (length > 0.0) & (weight > 0.0)
+    full = np.zeros((len(cells), 3))
+    full[:, axes] = normal * wall[:, None]
+    return full, np.where(wall, (into**2 * q).sum(axis=1) / np.where(wall, weight, 1.0), 0.0)
 
 
 def inlet_velocities(setup: RunSetup) -> Floats:
@@ -283,8 +331,8 @@ GROUPED = 4
 """Directions an image: five images in space, within the eight that every card binds at once."""
 GROUP = (32, 4, 1)
 """Invocations a work group of the shaders that go over all cells."""
-PARTIAL = 1024
-"""Invocations of the first pass of the force reduction."""
+SUMMED = (4096, 64)
+"""Sums that the first and the second of three passes of the force reduction leave."""
 HISTORY = 1024
 """Mean forces kept on the card until they are fetched."""
 
@@ -358,8 +406,8 @@ def sources(setup: RunSetup, edges: Boundary, started: bool = False) -> dict[str
             (distributions), for the edge cells kept_new and exchange; textures kinds, for the edge cells cells, links,
             kept_old, normals (with a wall function), rows (with a mirror). The two textures of kept values change
             places every step.
-        reduce, total: the sum of the exchange since the last time, made zero, over blocks of edge cells, then over
-            blocks into ``history`` (column ``place``, row part less 1) times ``scale``.
+        reduce, gather, total: the sum of the exchange since the last time, made zero, over blocks of edge cells, then
+            over blocks of blocks, then into ``history`` (column ``place``, row part less 1) times ``scale``.
         sliceN: velocity along the lattice's axes and density less 1 after step N, in the plane ``index`` across the
             texture's axis ``axis``.
         meanN: the same of all cells, ``share`` of it mixed into ``field``.
@@ -370,7 +418,7 @@ def sources(setup: RunSetup, edges: Boundary, started: bool = False) -> dict[str
     """
     lattice = setup.checked()
     writer = _Writer(setup, lattice, edges)
-    made = [writer.init(started), writer.keep(started), writer.reduce(), writer.total()]
+    made = [writer.init(started), writer.keep(started), writer.reduce(), writer.gather(), writer.total()]
     made += [shader for n in (0, 1) for shader in (writer.step(n), writer.edge(n))]
     made.append(writer.shown())
     made += [shader for n in (0, 1) for shader in (writer.slice(n), writer.mean(n))]
@@ -555,7 +603,7 @@ class _Writer:
     def reduce(self) -> ShaderSource:
         parts = range(1, max(1, self.edges.parts) + 1)
         body = ["int k = int(gl_GlobalInvocationID.x);", *(f"vec3 part{n} = vec3(0.0);" for n in parts)]
-        body.append(f"for (int row = k; row < {len(self.edges.cell)}; row += {PARTIAL}) {{")
+        body.append(f"for (int row = k; row < {self.edges.walled}; row += {SUMMED[0]}) {{")
         for i in range(1, self.Q):
             at = f"ivec3(row % {WIDE}, row / {WIDE}, {i})"
             body += [f"{{ float on = texelFetch(links, {at}, 0).y; if (on > 0.5) {{"]
@@ -567,18 +615,29 @@ class _Writer:
         images = [self._image(0, "exchange"), self._image(1, "partial")]
         samplers = ((0, "FLOAT_2D_ARRAY", "links"),)
         return ShaderSource(
-            "reduce", (64, 1, 1), tuple(images), samplers, (), _main("\n".join(body)), (PARTIAL // 64, 1, 1)
+            "reduce", (64, 1, 1), tuple(images), samplers, (), _main("\n".join(body)), (SUMMED[0] // 64, 1, 1)
         )
+
+    def gather(self) -> ShaderSource:
+        body = [
+            "ivec2 at = ivec2(gl_GlobalInvocationID.xy);",
+            "vec4 sum = vec4(0.0);",
+            f"for (int k = at.x; k < {SUMMED[0]}; k += {SUMMED[1]}) sum += imageLoad(partial, ivec2(k, at.y));",
+            "imageStore(gathered, at, sum);",
+        ]
+        images = (self._image(0, "partial"), self._image(1, "gathered"))
+        groups = (1, max(1, self.edges.parts), 1)
+        return ShaderSource("gather", (SUMMED[1], 1, 1), images, (), (), _main("\n".join(body)), groups)
 
     def total(self) -> ShaderSource:
         body = [
             "int part = int(gl_GlobalInvocationID.x);",
             f"if (part >= {max(1, self.edges.parts)}) return;",
             "vec4 sum = vec4(0.0);",
-            f"for (int k = 0; k < {PARTIAL}; k++) sum += imageLoad(partial, ivec2(k, part));",
+            f"for (int k = 0; k < {SUMMED[1]}; k++) sum += imageLoad(gathered, ivec2(k, part));",
             "imageStore(history, ivec2(place, part), scale * sum);",
         ]
-        images = (self._image(0, "partial"), self._image(1, "history"))
+        images = (self._image(0, "gathered"), self._image(1, "history"))
         constants = (("INT", "place"), ("FLOAT", "scale"))
         groups = (-(-max(1, self.edges.parts) // 32), 1, 1)
         return ShaderSource("total", (32, 1, 1), images, (), constants, _main("\n".join(body)), groups)
@@ -604,8 +663,8 @@ class _Writer:
 
     @staticmethod
     def _image(slot: int, name: str) -> tuple[int, str, str, str, frozenset[str]]:
-        four = name in ("picture", "field", "partial", "history")
-        flat = name in ("picture", "partial", "history")
+        four = name in ("picture", "field", "partial", "gathered", "history")
+        flat = name in ("picture", "partial", "gathered", "history")
         both = frozenset({"WRITE"}) if name in ("picture", "history", "kept_new") else frozenset({"READ", "WRITE"})
         return slot, "RGBA32F" if four else "R32F", "FLOAT_2D" if flat else "FLOAT_2D_ARRAY", name, both
 
@@ -857,17 +916,17 @@ class _Writer:
         body.append(f"float local = speed * abs(wall.w) * {_number(1.0 / self.setup.viscosity)};")
         law = f"{_number(factor)}*pow(max(local, {_number(SUBLAYER)}), {_number(power)})"
         body.append(f"float friction = speed*speed * pow({law}, {_number(-2.0 / (1.0 + power))});")
-        body += ["float area = 0.0, passed = 0.0, hold = 0.0;"]
+        body += ["float area = 0.0, hold = 0.0;"]
         for k in links:
             w, c = float(self.lattice.weights[k]), self._sized(self.lattice.velocities[k])
             back = self.lattice.opposite[k]
             body += [
                 f"float t{k} = dot({c}, past), h{k} = 0.5 / max(l{back}.x <= 1.0 ? 0.5 : l{k}.x, 0.5);",
                 f"if (l{k}.x <= 1.0) {{ area -= {_number(6.0 * w)}*dot({c}, wall.xyz);",
-                f"passed += t{k}*(o{k} + b{k} - {_number(2.0 * w)}*r_o); hold += {_number(6.0 * w)}*t{k}*t{k}*h{k}; }}",
+                f"hold += {_number(6.0 * w)}*t{k}*t{k}*h{k}; }}",
             ]
-        body.append(f"if (local > {_number(SUBLAYER)} && hold > {_number(LEAST_HOLD)}) {{")
-        body.append("float slip = clamp((passed - friction*area)/hold, 0.0, speed);")
+        body.append(f"if (local > {_number(SUBLAYER)}) {{")
+        body.append("float slip = max(speed - friction*max(area, 0.0)/max(hold, 1e-6), 0.0);")
         body += [f"b{k} -= {_number(6.0 * float(self.lattice.weights[k]))}*t{k}*h{k}*slip;" for k in links]
         return [*body, "} }"]
 

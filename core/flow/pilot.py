@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..geometry.mesh import TriMesh
+from ..units import to_mm
 from .closing import Closing, suggested
+from .fault import Fault
 from .grid import FlowGrid, plane_grid, space_grid, to_flow
 from .job import FlowJob, digest
 from .kernel import RunSetup
@@ -20,7 +22,19 @@ from .plan import GridPlan, plan_plane, plan_space
 from .result import FlowRun, part_flow
 from .scaling import LEAST_VISCOSITY, Scaling, reynolds_gap, scaling
 from .slices import FlowSlice, flow_slice, middle_layer
-from .statistics import Blocks, Mean, Settled, Verdict, gone_wrong, next_look, settled, verdict
+from .statistics import (
+    WAY_OUT,
+    Blocks,
+    Limits,
+    Mean,
+    Settled,
+    Verdict,
+    gone_wrong,
+    next_look,
+    settled,
+    too_few,
+    verdict,
+)
 from .stencil import stencil
 from .surface import at_surface, contour_normals, point_normals
 
@@ -40,7 +54,39 @@ CHECK_S = 2.0
 """Seconds of computing between two looks at densities and speeds."""
 SPONGE_SHARE = 1.0 / 3.0
 """Of the way from the parts to a face of the domain that its sponge takes."""
-_WAY_OUT = "take finer cells, a lower lattice speed, or the usual Smagorinsky constant"
+LIMITS = Limits()
+ROUNDING_M = 1e-6
+ALIKE_M = 0.01
+"""To which the boxes about a mount and its twin on the other side agree where they were placed by hand (common
+practice, no source)."""
+WILD = 0.8
+"""Share of what counts as blown up from which a run that went on is no good witness; common practice, no source."""
+
+
+def _off_centre(job: FlowJob) -> list[str]:
+    """A sentence for each element of a half model that is not mounted in the middle."""
+    out = []
+    for name, mesh in job.meshes if job.half else ():
+        middle = 0.5 * float(mesh.points[:, 1].min() + mesh.points[:, 1].max())
+        if name in job.elements and abs(middle) > ROUNDING_M:
+            out.append(
+                f"“{name}” stands {to_mm(middle):+.2g} mm off the centre plane; the half model cuts it there and "
+                f"mirrors what is on the {job.half}, so its span differs by {to_mm(2.0 * abs(middle)):.2g} mm."
+            )
+    return out
+
+
+def _without_twin(job: FlowJob) -> list[Fault]:
+    """What a half model mirrors, or leaves out, though there is nothing like it on the other side."""
+    boxes = {name: np.array([mesh.points.min(axis=0), mesh.points.max(axis=0)]) for name, mesh in job.meshes}
+    out = []
+    for name, box in boxes.items() if job.half else ():
+        mirrored = np.array([box[0], box[1]])
+        mirrored[:, 1] = -box[::-1, 1]
+        if name not in job.elements and min(np.abs(mirrored - b).max() for b in boxes.values()) > ALIKE_M:
+            said = f"“{name}” has nothing like it on the other side, as a half model takes for granted; run the whole."
+            out.append(Fault(said))
+    return out
 
 
 class Engine(Protocol):
@@ -132,7 +178,8 @@ class Pilot:
 
     Attributes:
         job: what is run.
-        grid, plan, scale, setup, notes: after ``prepare``.
+        grid, plan, scale, setup: after ``prepare``.
+        faults, notes: after ``prepare``, see ``FlowRun``.
         every: steps whose mean is one sample of the forces.
         ending: one of ``result.ENDINGS`` once it has ended, empty before.
     """
@@ -141,6 +188,7 @@ class Pilot:
     plan: GridPlan
     scale: Scaling
     setup: RunSetup
+    faults: tuple[Fault, ...]
     notes: tuple[str, ...]
     every: int
 
@@ -165,7 +213,7 @@ class Pilot:
         )  # fmt: skip
         plane = job.form == "mid-span"
         lattice = stencil("D2Q9" if plane else "D3Q19")
-        notes = []
+        notes = list[str]()
         # Distributions, kind, and the four numbers of the mean flow.
         memory = 4.0 * lattice.directions + 1.0 + 16.0
         if plane:
@@ -189,7 +237,9 @@ class Pilot:
             self.grid = space_grid(
                 job.meshes, job.body, job.spacing_m, job.domain, road=job.road, half=job.half, closing=closing
             )
-        self.notes = (*self.plan.warnings, *self.grid.notes, *notes)
+            notes.extend(_off_centre(job))
+        self.faults = (*self.plan.faults, *self.grid.faults, *_without_twin(job))
+        self.notes = (*self.grid.notes, *notes)
         self.every = max(1, round(self.scale.steps_over(job.chord_m) / SAMPLES_A_CHORD))
         self.setup = RunSetup(
             stencil=lattice.name,
@@ -220,6 +270,7 @@ class Pilot:
         )  # fmt: skip
         self._axes = tuple(f"{axis} of {name}" for name in (*names, "all") for axis in ("drag", "side force", "lift"))
         self._mean_every = max(1, round(self.scale.steps_over(job.chord_m) / MEANS_A_CHORD))
+        self._rests_on = digest(job)
         self._prepared = True
 
     def _sponge(self) -> tuple[int, int, int]:
@@ -256,6 +307,7 @@ class Pilot:
         self._verdict = Verdict(False, "short", "The run has just begun.")
         self._checked_s = -math.inf
         self._meant_at = 0
+        self._wildest = 0.0
         self._means = 0
         self._fetched: tuple[int, tuple[NDArray[np.float32], Floats, Floats]] | None = None
 
@@ -302,7 +354,11 @@ class Pilot:
         left = self._left()
         of_time = engine.seconds / self.job.rule.time_s if math.isfinite(self.job.rule.time_s) else 0.0
         share = 1.0 if self.ending else min(max(of_time, self._record.count / self._needed()), 1.0)
-        return Progress(engine.steps, engine.seconds, left, share, self._verdict.sentence, bool(self.ending))
+        sentence, count = self._verdict.sentence, self._record.count
+        if not self.ending and count < self._fewest:
+            # Looks are rare; this has to move on between them.
+            sentence = too_few(count, self._rule.fewest)
+        return Progress(engine.steps, engine.seconds, left, share, sentence, bool(self.ending))
 
     def stop(self, ending: str = "cancelled") -> None:
         """End the run; nothing changes where it has ended already."""
@@ -342,8 +398,13 @@ class Pilot:
             self._checked_s = engine.seconds
             density, velocity = (np.asarray(field, np.float64) for field in self._now())
             fastest = float(np.sqrt((velocity**2).sum(axis=0)).max())
-            if wrong := gone_wrong(engine.steps, float(density.min()), float(density.max()), fastest):
+            low, high = float(density.min()), float(density.max())
+            if wrong := gone_wrong(engine.steps, low, high, fastest):
                 self._blown(wrong)
+            if self._record.count >= self._fewest // 2:
+                # Setting off at once is wilder than any flow after it.
+                off = max(high - 1.0, 1.0 - low) / LIMITS.density
+                self._wildest = max(self._wildest, off, fastest / LIMITS.speed)
         if self._record.count >= self._fewest // 2 and engine.steps - self._meant_at >= self._mean_every:
             self._mean()
 
@@ -357,7 +418,7 @@ class Pilot:
         self.ending = "blown"
         if sentence.startswith("The run has blown up"):
             # The engine speaks of what a person cannot set.
-            sentence = f"The run blew up before step {self._engine.steps if self._engine else 0}; {_WAY_OUT}."
+            sentence = f"The run blew up before step {self._engine.steps if self._engine else 0}; {WAY_OUT}."
         self._verdict = Verdict(True, "blown", sentence)
         raise InputError(sentence)
 
@@ -429,20 +490,32 @@ class Pilot:
             replace(flow, at_rest=all(map(self._settled, state.channels[3 * k : 3 * k + 3])))
             for k, flow in enumerate(flows)
         ]
-        warnings = list(self.notes)
+        faults, notes = list(self.faults), list(self.notes)
+        asked = [state.channels[k] for k in self._rule.channels or ()]
         if self._record.count < self._fewest:
-            warnings.append("The run ended before the wind had blown through the domain; its forces are a start-up's.")
-        elif any(self._off(state.channels[k]) > self._rule.asked(state.channels[k]) for k in self._rule.channels or ()):
-            warnings.append(f"The forces are not as well known as asked. {self._verdict.sentence}")
+            said = "The run ended before the wind had blown through the domain; its forces are a start-up's."
+            faults.append(Fault(said))
+        elif any(self._off(one) > self._rule.asked(one) for one in asked):
+            said = f"The forces are not as well known as asked. {self._verdict.sentence}"
+            # How wide an interval is, it tells itself.
+            if all(map(self._settled, asked)):
+                notes.append(said)
+            else:
+                faults.append(Fault(said))
+        if self._wildest > WILD:
+            said = f"Densities or speeds came to {self._wildest:.0%} of what counts as a run that blows up; {WAY_OUT}."
+            faults.append(Fault(said))
         return FlowRun(
             variant=job.variant, form=job.form, case=job.case, parts=tuple(flows[:-1]), total=flows[-1],
             confidence=job.confidence, speed_m_s=job.speed_m_s, air_density_kg_m3=job.density_kg_m3,
             reference_length_m=job.chord_m, reference_area_m2=job.area_m2, width_m=job.width_m,
             reynolds_run=scale.reynolds_run, reynolds_real=scale.reynolds_real, mach_run=scale.mach_run,
+            wall_function=job.wall_function,
             spacing_m=job.spacing_m, cells=self.plan.cells, steps=engine.steps,
             steps_left_out=state.left_out * self.every, ending=self.ending or "cancelled", time_s=engine.seconds,
             updates_per_s=1e6 * engine.rate(), device=engine.name, reynolds_note=gap.sentence,
-            lift_share=gap.lift_share, warnings=tuple(warnings), rests_on=digest(job), element=job.element,
+            lift_share=gap.lift_share, faults=tuple(faults), notes=tuple(notes), rests_on=self._rests_on,
+            element=job.element,
         )  # fmt: skip
 
     def _settled(self, one: Mean) -> bool:

@@ -14,6 +14,7 @@ from ..geometry.box import Box
 from ..geometry.index import TriangleIndex
 from ..geometry.mesh import TriMesh
 from .crossings import triangle_crossings
+from .fault import Fault
 from .grid import BODY, Frame, Side, plane_frame, space_frame
 
 Floats = NDArray[np.float64]
@@ -43,7 +44,7 @@ class GridPlan:
         gap_m, gap_between: the narrowest gap and the names at it; inf and empty where there is none.
         cells_in_gap: across it.
         blockage: share of the domain's cross-section that the parts fill, seen from ahead.
-        warnings: sentences for people.
+        faults: what will weaken the run.
     """
 
     spacing_m: float
@@ -56,7 +57,7 @@ class GridPlan:
     gap_between: tuple[str, ...]
     cells_in_gap: float
     blockage: float
-    warnings: tuple[str, ...]
+    faults: tuple[Fault, ...]
 
 
 def plan_plane(
@@ -196,29 +197,33 @@ def _planned(
     h = frame.spacing
     cells = int(np.prod(frame.size, dtype=np.int64))
     memory = int(np.ceil(cells * bytes_per_cell))
-    warnings = []
+    faults = []
     if gap_m / h < LEAST_IN_GAP:
         where = f" between “{between[0]}” and “{between[1]}”" if between else ""
-        warnings.append(
+        said = (
             f"The gap of {1e3 * gap_m:.3g} mm{where} has {gap_m / h:.1f} cells; {LEAST_IN_GAP} are the fewest that can "
             f"be trusted, which takes cells of {1e3 * gap_m / LEAST_IN_GAP:.3g} mm."
         )
+        faults.append(Fault(said, between))
     if chord_m / h < LEAST_ON_CHORD:
-        warnings.append(
-            f"The chord has {chord_m / h:.0f} cells; {LEAST_ON_CHORD} are the fewest that can be trusted, which takes "
-            f"cells of {1e3 * chord_m / LEAST_ON_CHORD:.3g} mm."
+        said = (
+            f"The shortest chord has {chord_m / h:.0f} cells; {LEAST_ON_CHORD} are the fewest that can be trusted, "
+            f"which takes cells of {1e3 * chord_m / LEAST_ON_CHORD:.3g} mm."
         )
+        faults.append(Fault(said))
     if blockage > MOST_BLOCKAGE:
-        warnings.append(
+        said = (
             f"The parts fill {blockage:.1%} of the domain seen from ahead, so the air is squeezed past them; make it "
             f"wider or higher, until they fill {MOST_BLOCKAGE:.0%}."
         )
+        faults.append(Fault(said))
     if memory_bytes is not None and memory > memory_bytes:
-        warnings.append(
+        said = (
             f"The run takes {memory / 1e9:.2g} GB and the card has {memory_bytes / 1e9:.2g} GB to give; make the cells "
             "larger or the domain smaller."
         )
+        faults.append(Fault(said))
     return GridPlan(
         h, frame.size, cells, memory, None if rate is None else cells / rate, chord_m / h, gap_m, between, gap_m / h,
-        blockage, tuple(warnings),
+        blockage, tuple(faults),
     )  # fmt: skip

@@ -22,14 +22,13 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import InputError
+from .whole import PART, patient, put
 
 STALE_S = 120.0
 """Age of a heartbeat after which its job may be taken up by another."""
 MOST_ATTEMPTS = 3
 """Workers that may vanish over one job before it counts as failed."""
 _FOLDERS = ("waiting", "running", "beats", "results", "failed")
-_PATIENCE_S = 2.0  # on Windows a file that somebody reads cannot be moved
-_PART = ".part"
 
 
 class ClaimLost(Exception):
@@ -277,7 +276,7 @@ class Queue:
 
     def _sweep(self, now: float) -> None:
         """Delete what workers that vanished have left half-done, once it is old enough to be nobody's."""
-        for path in [*(self.folder / "beats").iterdir(), *self.folder.glob(f"*/*{_PART}")]:
+        for path in [*(self.folder / "beats").iterdir(), *self.folder.glob(f"*/*{PART}")]:
             try:
                 if now - path.stat().st_mtime > 10.0 * self.stale_s and not self._path("running", path.name).exists():
                     path.unlink()
@@ -323,12 +322,7 @@ class Queue:
 
     def _write(self, target: Path, record: dict[str, Any]) -> None:
         """Whole or not at all."""
-        part = target.with_name(f"{target.name}.{self.worker}{_PART}")
-        with part.open("wb") as file:
-            file.write(_canonical(record))
-            file.flush()
-            os.fsync(file.fileno())
-        _patient(lambda: os.replace(part, target))
+        put(target, _canonical(record))
 
 
 class Claim:
@@ -392,7 +386,7 @@ class Claim:
     def give_back(self) -> None:
         """Let the job wait again."""
         with contextlib.suppress(FileNotFoundError):  # then it is another's already
-            _patient(lambda: os.replace(self.path, self._queue._path("waiting", self.job.key)))
+            patient(lambda: os.replace(self.path, self._queue._path("waiting", self.job.key)))
         _delete(self._queue._beat_path(self.path))
 
     def _drop(self) -> None:
@@ -467,17 +461,4 @@ def _moved(source: Path, target: Path) -> bool:
 def _delete(path: Path) -> None:
     """What cannot be deleted is told by its age or its result later on."""
     with contextlib.suppress(OSError):
-        _patient(lambda: path.unlink(missing_ok=True))
-
-
-def _patient(act: Callable[[], Any]) -> None:
-    """Again while somebody reads the file, for a while."""
-    end = time.monotonic() + _PATIENCE_S
-    while True:
-        try:
-            act()
-            return
-        except PermissionError:
-            if time.monotonic() > end:
-                raise
-            time.sleep(0.02)
+        patient(lambda: path.unlink(missing_ok=True))

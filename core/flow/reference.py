@@ -16,7 +16,6 @@ from ..errors import InputError
 from .kernel import (
     AIR,
     EDGE,
-    LEAST_HOLD,
     ROAD,
     SOLID,
     SPONGE_RATE,
@@ -170,10 +169,9 @@ class ReferenceRun:
         factor, power = WALL_LAW
         friction = speed**2 * (factor * np.maximum(local, SUBLAYER) ** power) ** (-2.0 / (1.0 + power))
         area = -6.0 * (weights * met * (steps @ normal)).sum(axis=0)
-        passed = (met * along * (near + back - 2.0 * weights * excess)).sum(axis=0)
         hold = 6.0 * (weights * met * along**2 * share).sum(axis=0)
-        slip = np.clip((passed - friction * area) / np.maximum(hold, 1e-12), 0.0, speed)
-        slip = np.where((local > SUBLAYER) & (hold > LEAST_HOLD), slip, 0.0)
+        slip = np.maximum(speed - friction * np.maximum(area, 0.0) / np.maximum(hold, 1e-6), 0.0)
+        slip = np.where(local > SUBLAYER, slip, 0.0)
         return 6.0 * weights * along * share * slip
 
     def _collide(self, f: Floats) -> Floats:

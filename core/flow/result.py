@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
+from .fault import Fault
+from .grid import BODY
 from .scaling import Scaling
 from .statistics import Mean
 
@@ -19,8 +21,13 @@ FORM = 1
 FORMS = ("mid-span", "full")
 """In two dimensions at mid-span, or in three."""
 CASES = ("alone", "group", "on car")
-ENDINGS = ("narrow", "time", "cancelled", "steps")
-"""Interval as narrow as asked, time up, stopped by hand, or all steps done that were asked."""
+ENDINGS = {
+    "narrow": "known as well as asked",
+    "time": "time was up",
+    "cancelled": "stopped by hand",
+    "steps": "all steps done",
+}
+"""Why a run ended, and how people read it."""
 
 
 @dataclass(frozen=True)
@@ -55,12 +62,13 @@ class FlowRun:
         form: one of ``FORMS``.
         case: one of ``CASES``.
         parts: one entry a part.
-        total: all parts together.
+        total: elements and mounts together; the scanned body is told apart and is not in it.
         confidence: of the intervals.
         speed_m_s, air_density_kg_m3: what the forces hold for.
         reference_length_m, reference_area_m2: of Reynolds numbers and coefficients.
         width_m: span that a mid-span run stands for; nan for full ones.
         reynolds_run, reynolds_real, mach_run: of the lattice, of the car, of the lattice.
+        wall_function: whether the law of the wall stood in for layers thinner than a cell.
         spacing_m, cells: of the grid.
         steps: all; ``steps_left_out`` of them are start-up transient.
         ending: one of ``ENDINGS``.
@@ -69,7 +77,8 @@ class FlowRun:
         device: the card's name.
         reynolds_note: what the Reynolds number does to the band, in words.
         lift_share: by which the band of a lift is wider for the Reynolds number, of its value.
-        warnings: in words.
+        faults: what weakens its word, such as too few cells in a gap or forces that had not settled.
+        notes: what is good to know and harmless, in words: how open surfaces were closed, overlaps of a few cells.
         rests_on: text of all that the run rests on, so that an answer to another question is not taken for this one.
         element: the one that was run alone; empty in other cases.
     """
@@ -88,6 +97,7 @@ class FlowRun:
     reynolds_run: float
     reynolds_real: float
     mach_run: float
+    wall_function: bool
     spacing_m: float
     cells: int
     steps: int
@@ -98,9 +108,15 @@ class FlowRun:
     device: str = ""
     reynolds_note: str = ""
     lift_share: float = 0.0
-    warnings: tuple[str, ...] = ()
+    faults: tuple[Fault, ...] = ()
+    notes: tuple[str, ...] = ()
     rests_on: str = ""
     element: str = ""
+
+    @property
+    def question(self) -> tuple[str, ...]:
+        """What it answers: two runs with the same are answers to one question."""
+        return self.variant, self.case, self.form, self.element, self.rests_on
 
     def part(self, name: str) -> PartFlow:
         """A part by its name.
@@ -114,10 +130,14 @@ class FlowRun:
         return found
 
     def lift_band(self, name: str | None = None) -> tuple[float, float, float]:
-        """Value, low and high of the upward force in N of a part, or of all: interval and Reynolds number together."""
+        """Value, low and high of the upward force in N of a part or of the total, with interval and Reynolds number.
+
+        What the Reynolds number does to forces that pull against each other does not cancel in their sum.
+        """
         one = self.total if name is None else self.part(name)
         value, half = float(one.force_n[2]), float(one.half_width_n[2])
-        off = half + self.lift_share * abs(value)
+        loads = [value] if name is not None else [float(p.force_n[2]) for p in self.parts if p.part != BODY]
+        off = half + self.lift_share * sum(map(abs, loads))
         return value, value - off, value + off
 
 
@@ -182,19 +202,22 @@ def from_record(record: Any) -> FlowRun:
     for what, value, known in (
         ("form", found.form, FORMS),
         ("case", found.case, CASES),
-        ("ending", found.ending, ENDINGS),
+        ("ending", found.ending, tuple(ENDINGS)),
     ):
         if value not in known:
             raise InputError(f"The flow run's {what} is “{value}”, none of {', '.join(known)}; run it again.")
     return found
 
 
-def _plain(answer: FlowRun | PartFlow) -> dict[str, Any]:
+_RECORDS: dict[str, type] = {"PartFlow": PartFlow, "Fault": Fault}
+
+
+def _plain(answer: FlowRun | PartFlow | Fault) -> dict[str, Any]:
     return {field.name: _plain_value(getattr(answer, field.name)) for field in fields(answer)}
 
 
 def _plain_value(value: Any) -> Any:
-    if isinstance(value, PartFlow):
+    if isinstance(value, PartFlow | Fault):
         return _plain(value)
     if isinstance(value, tuple):
         return [_plain_value(one) for one in value]
@@ -221,8 +244,8 @@ def _read(kind: type, record: Any, where: str) -> Any:
 
 def _read_value(kind: str, value: Any, where: str) -> Any:
     """By the field's annotation, so that the two cannot part."""
-    if kind == "PartFlow":
-        return _read(PartFlow, value, where)
+    if kind in _RECORDS:
+        return _read(_RECORDS[kind], value, where)
     if kind.startswith("tuple[") and isinstance(value, list):
         return tuple(_read_value(kind[6 : kind.index(",")], one, where) for one in value)
     if kind.startswith("NDArray") and isinstance(value, list) and len(value) == 3:

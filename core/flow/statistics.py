@@ -433,6 +433,11 @@ def next_look(count: int) -> int:
     return max(count + count // 4, count + 100)
 
 
+def too_few(count: int, fewest: int) -> str:
+    """What to say while the start-up lasts."""
+    return f"Getting under way: {count} of at least {fewest} samples of the forces taken."
+
+
 def verdict(
     state: Settled,
     rule: StopRule,
@@ -458,7 +463,7 @@ def verdict(
     """
     asked = range(len(state.channels)) if rule.channels is None else rule.channels
     if count < rule.fewest:
-        found = Verdict(False, "short", f"{count} of at least {rule.fewest} samples taken.")
+        found = Verdict(False, "short", too_few(count, rule.fewest))
     else:
         # The channel that is farthest from what is asked speaks for all.
         worst = max(asked, key=lambda i: _excess(state.channels[i], rule))
@@ -497,6 +502,10 @@ def _excess(one: Mean, rule: StopRule) -> float:
     return off / asked if asked else math.inf
 
 
+WAY_OUT = "take finer cells, and give parts that all but touch more room"
+"""What a person can do about a run that blows up."""
+
+
 @dataclass(frozen=True)
 class Limits:
     """Beyond these a lattice run is no flow any more (common practice, no source).
@@ -528,7 +537,7 @@ def gone_wrong(
         names: one a part.
         limits: what is still sound.
     """
-    help_ = "take finer cells, a lower wind speed on the lattice or a lower Reynolds number"
+    help_ = WAY_OUT
     values = np.asarray(forces, np.float64)
     for k, part in enumerate(values.reshape(len(values), -1) if values.size else ()):
         if not np.isfinite(part).all():

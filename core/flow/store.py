@@ -6,13 +6,11 @@ at the surfaces. Both are written whole or not at all, so that a folder may be s
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
+import io
 import json
-import os
 import re
 import time
-import uuid
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -23,6 +21,7 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from .result import FlowRun, from_record, to_record
 from .slices import FlowSlice
+from .whole import put
 
 Floats = NDArray[np.float64]
 
@@ -50,34 +49,34 @@ def store(folder: Path, run: FlowRun, mean: FlowSlice | None, surface: dict[str,
     Raises:
         InputError: the folder cannot be written to.
     """
-    stem = _stem(run)
     record = {**to_record(run), "stored_s": time.time()}
     arrays: dict[str, NDArray[Any]] = {_SURFACE + name: np.asarray(v, np.float32) for name, v in surface.items()}
     if mean is not None:
         for name in _FIELDS:
             value = np.asarray(getattr(mean, name))
             arrays[name] = value if name in ("x_m", "z_m", "solid") else value.astype(np.float32)
-    target = folder / f"{stem}.json"
-    part = folder / f"{stem}.{uuid.uuid4().hex[:8]}.part"
+    target = path_of(folder, run)
+    fields = target.with_suffix(".npz")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         if arrays:
-            with part.open("wb") as file:
-                np.savez_compressed(file, **arrays)  # type: ignore[arg-type]
-            os.replace(part, folder / f"{stem}.npz")
+            data = io.BytesIO()
+            np.savez_compressed(data, **arrays)  # type: ignore[arg-type]
+            put(fields, data.getvalue())
         else:
-            (folder / f"{stem}.npz").unlink(missing_ok=True)
-        part.write_text(json.dumps(record, allow_nan=False, indent=1, ensure_ascii=False), encoding="utf-8")
-        os.replace(part, target)
+            fields.unlink(missing_ok=True)
+        put(target, json.dumps(record, allow_nan=False, indent=1, ensure_ascii=False).encode())
     except OSError as problem:
         raise InputError(
             f"The flow run cannot be kept in “{folder}” ({problem.strerror or problem}); save the file elsewhere, or "
             "make room there."
         ) from None
-    finally:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
     return target
+
+
+def path_of(folder: Path, run: FlowRun) -> Path:
+    """The JSON file of a run, whether or not it is there."""
+    return folder / f"{_stem(run)}.json"
 
 
 def stored(folder: Path, every: bool = False) -> tuple[tuple[FlowRun, ...], tuple[str, ...]]:
@@ -113,7 +112,7 @@ def kept_fields(folder: Path, run: FlowRun) -> tuple[FlowSlice | None, dict[str,
     Raises:
         InputError: the file is there and cannot be read.
     """
-    path = folder / f"{_stem(run)}.npz"
+    path = path_of(folder, run).with_suffix(".npz")
     if not path.exists():
         return None, {}
     try:
@@ -135,12 +134,11 @@ def kept_fields(folder: Path, run: FlowRun) -> tuple[FlowSlice | None, dict[str,
 def forget(folder: Path, run: FlowRun) -> None:
     """Delete a run's files; what is not there is left so."""
     for ending in (".json", ".npz"):
-        (folder / f"{_stem(run)}{ending}").unlink(missing_ok=True)
+        path_of(folder, run).with_suffix(ending).unlink(missing_ok=True)
 
 
 def _stem(run: FlowRun) -> str:
     """For people to read, and apart by a digest of the question it answers."""
-    which = (run.variant, run.case, run.form, run.element, run.rests_on)
     words = " ".join(part for part in (run.variant, run.element, run.case, run.form) if part)
     plain = re.sub(r"[^\w-]+", "-", words, flags=re.ASCII).strip("-")[:60]
-    return f"{plain}-{hashlib.sha256(json.dumps(which).encode()).hexdigest()[:10]}"
+    return f"{plain}-{hashlib.sha256(json.dumps(run.question).encode()).hexdigest()[:10]}"

@@ -13,18 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
-from ..flow.result import FlowRun
+from ..flow.result import ENDINGS, FlowRun
 from ..flow.slices import FlowSlice, picture
-from ..flow.sweep import Force, Table
+from ..flow.tables import Force, Table
 from ..lift.result import Band
 from ..lift.sweep import Bands
 from ..units import to_kmh, to_mm
 from .markup import block, captioned, embedded, figures, stacked, table, verdict
 from .png import png_bytes, png_size
 from .results import FlowPicture, VariantResult, band_text, figure
-from .second_opinion import Compared, alone_of
+from .second_opinion import BELIEVE, Compared, two_figures
 from .svg import INK, SWATCH, cross, drawing, key, label, minus, nice_step, polyline, shortened
-from .sweep_plot import curve, force_axis
+from .sweep_plot import curve, force_axis, heights, levels, ranges
 from .sweep_plot import runs as pieces
 
 Floats = NDArray[np.float64]
@@ -62,13 +62,6 @@ MID_SPAN = (
     "beside another."
 )
 _KINDS = {"agree": "clear", "estimate": "tight", "flow run": "tight", "neither": "touches"}
-_BELIEVE = {"agree": "both agree", "estimate": "estimate", "flow run": "flow run", "neither": "neither"}
-_ENDED = {
-    "narrow": "interval as narrow as asked",
-    "time": "time was up",
-    "cancelled": "stopped by hand",
-    "steps": "all steps done",
-}
 MOST_PX = 900
 ABOUT = (0.5, 1.5, 0.6)
 """How much of the air is shown ahead of the parts, behind, and above and below, of their length."""
@@ -189,25 +182,9 @@ def _runs_panel(
     first: bool,
 ) -> str:
     left, top, wide = place
-    step, low, high = axis
-    bottom = top + _TALL
-
+    bottom, y = top + _TALL, heights(top + _TALL, _TALL, axis)
     across = left + wide * marks.at
-
-    def y(force: Floats) -> Floats:
-        return np.asarray(bottom - (force - low) / (high - low) * _TALL)
-
-    parts = []
-    for piece in pieces(row):
-        if len(piece) > 1:
-            force, at = y(curve(row, piece)), across[piece]
-            ring = np.vstack([np.column_stack([at, force[:, 1]]), np.column_stack([at, force[:, 2]])[::-1]])
-            parts.append(f'<path class="range" {_TONE} d="{polyline(ring)}Z"/>')
-    for k in range(round(low / step), round(high / step) + 1):
-        level = float(y(np.array(k * step)))
-        parts.append(f'<path class="{"grid" if k else "axis"}" d="M{left:.1f} {level:.1f}h{wide:.1f}"/>')
-        if first:
-            parts.append(label(left - 8.0, level + 3.5, minus(f"{k * step:+.6g}") if k else "0 N", "end"))
+    parts = ranges(row, across, y) + levels(left, wide, y, axis, first)
     for piece in pieces(row):
         line = np.column_stack([across[piece], y(curve(row, piece)[:, 0])])
         parts.append(f'<path class="force" fill="none" stroke="{INK}" stroke-width="1.4" d="{polyline(line)}"/>')
@@ -265,7 +242,7 @@ def _compared(variant: VariantResult) -> str:
     rows = sorted(variant.compared, key=lambda one: (one.form != "full", _ORDER[one.case]))
     if not rows:
         return ""
-    runs = {(run.form, run.case, alone_of(run) if run.case == "alone" else ""): run for run in variant.flows}
+    runs = {(run.form, run.case, run.element): run for run in variant.flows}
     lines = "".join(_line(one, runs[one.form, one.case, one.element if one.case == "alone" else ""]) for one in rows)
     heads = (
         "Element", "Case", "#Estimate N", "#Flow run N", "#Cells on chord", "#Reynolds number run / car", "Ended",
@@ -289,15 +266,15 @@ def _line(one: Compared, run: FlowRun) -> str:
         f'<td class="n run"><b>{minus(value)}</b><small>\N{PLUS-MINUS SIGN}{half}</small>'
         f"<small>{minus(f'{low} to {high}')}</small></td>"
     )
-    reynolds = f'<td class="n">{_thousands(run.reynolds_run)}<small>{_thousands(run.reynolds_real)}</small></td>'
-    word = verdict(_KINDS[one.opinion.word], _BELIEVE[one.opinion.word]) if one.opinion is not None else "<td></td>"
+    reynolds = f'<td class="n">{two_figures(run.reynolds_run)}<small>{two_figures(run.reynolds_real)}</small></td>'
+    word = verdict(_KINDS[one.opinion.word], BELIEVE[one.opinion.word]) if one.opinion is not None else "<td></td>"
     text = one.opinion.sentence if one.opinion is not None else "There is no estimate of this case to compare."
     if one.opinion is not None and one.opinion.band != one.estimate:
         text += f" To go by: {band_text(one.opinion.band)} N."
     return (
         f'<tr><td>{escape(one.element) or "all together"}</td><td class="way">{escape(one.case)}<small>{one.form}'
         f'</small></td><td class="n">{stacked(band_text(one.estimate))}</td>{ran}'
-        f"{figures(figure(one.facts.cells_on_chord))}{reynolds}<td>{_ENDED[run.ending]}</td>{word}</tr>"
+        f"{figures(figure(one.facts.cells_on_chord))}{reynolds}<td>{ENDINGS[run.ending]}</td>{word}</tr>"
         f'<tr class="said"><td colspan="8">{escape(_true_minus(text))}</td></tr>'
     )
 
@@ -314,29 +291,23 @@ def _force(newtons: float) -> str:
     return figure(newtons, signed=True) if math.isfinite(newtons) else "?"
 
 
-def _thousands(number: float) -> str:
-    """Two figures in groups of three that do not break."""
-    if not (math.isfinite(number) and number > 0.0):
-        return "\N{EN DASH}"
-    power = 10.0 ** max(math.floor(math.log10(number)) - 1, 0)
-    return f"{round(number / power) * power:,.0f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
-
-
 def _runs(variant: VariantResult) -> str:
     out = []
-    for run in sorted(variant.flows, key=lambda one: (one.form != "full", _ORDER[one.case], alone_of(one))):
-        name = f"{alone_of(run)} alone" if run.case == "alone" else run.case
+    for run in sorted(variant.flows, key=lambda one: (one.form != "full", _ORDER[one.case], one.element)):
+        name = f"{run.element} alone" if run.case == "alone" else run.case
         where = f" on {run.device}" if run.device else ""
         text = (
-            f"{_thousands(run.cells)} cells of {figure(to_mm(run.spacing_m), 2)} mm, {_thousands(run.steps)} steps of "
-            f"which {_thousands(run.steps_left_out) if run.steps_left_out else 'none'} are start-up and left out, "
+            f"{two_figures(run.cells)} cells of {figure(to_mm(run.spacing_m), 2)} mm, {two_figures(run.steps)} steps, "
+            f"of which {two_figures(run.steps_left_out) if run.steps_left_out else 'none'} are start-up and left out, "
             f"{_time(run.time_s)}{where} at {figure(run.updates_per_s / 1e6, 1)} million cells a second, lattice Mach "
             f"number {figure(run.mach_run, 2)}, for {to_kmh(run.speed_m_s):g} km/h. {run.reynolds_note}"
         )
-        warned = "".join(f"<li>{escape(one)}</li>" for one in run.warnings)
+        warned = "".join(f"<li>{escape(one.text)}</li>" for one in run.faults)
+        known = "".join(f"<li>{escape(one)}</li>" for one in run.notes)
         out.append(
             f"<p><b>{escape(name)}, {escape(run.form)}:</b> {escape(text)}</p>"
             + (f'<ul class="warn">{warned}</ul>' if warned else "")
+            + (f'<ul class="note">{known}</ul>' if known else "")
         )
     return "".join(out)
 

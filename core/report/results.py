@@ -18,7 +18,7 @@ from ..clearance.result import PartClearance, ZoneClearance
 from ..clearance.slide import SlideMap
 from ..errors import InputError
 from ..flow.result import CASES, FlowRun
-from ..flow.sweep import Table
+from ..flow.tables import Table
 from ..lift.estimate import CHOKE_FROM
 from ..lift.result import Air, Band, ChannelNote, ElementLift, LiftEstimate
 from ..lift.sweep import Sweep
@@ -26,7 +26,7 @@ from ..sight.lamps import LampSight
 from ..sight.mirror import MirrorView
 from ..units import to_degrees, to_kmh, to_mm
 from .record import number, record
-from .second_opinion import ALL, Compared, alone_of, opinions
+from .second_opinion import ALL, BELIEVE, Compared, opinions
 
 _DRAWN = ("contour", "fit", "along", "deviation")
 
@@ -165,7 +165,7 @@ def misfit(run: FlowRun, assembly: Assembly, lift: LiftEstimate | None) -> str:
     """Why a flow run cannot stand beside a variant's estimate, in words; empty where it can."""
     names = {e.name for e in assembly.elements}
     held = {part.part for part in run.parts}
-    wanted = {alone_of(run)} if run.case == "alone" else names
+    wanted = {run.element} if run.case == "alone" else names
     if not (wanted <= held and wanted <= names):
         return "it is for other elements; run it again"
     if lift is None:
@@ -258,6 +258,8 @@ class ResultRow:
         collides: the zones it crosses or lies behind, or "no"; empty for a total.
         runs_n: the same forces by flow runs, for each of ``flow.result.CASES``; a dash where there is none.
         run_forms: their forms; empty where there is none.
+        believe: which of estimate and flow run to believe, as in ``second_opinion.BELIEVE``; empty where there are not
+            both.
     """
 
     variant: str
@@ -272,6 +274,7 @@ class ResultRow:
     collides: str
     runs_n: tuple[str, ...] = ("-", "-", "-")
     run_forms: tuple[str, ...] = ("", "", "")
+    believe: tuple[str, ...] = ("", "", "")
 
     @property
     def is_total(self) -> bool:
@@ -353,7 +356,7 @@ def results_table(variants: Sequence[VariantResult]) -> list[ResultRow]:
         for e in v.assembly.elements:
             lift, zones = v.lift_of(e.name), v.zones_of(e.name)
             near = nearest_zone(zones)
-            crossed = [z.zone for z in zones if z.collides or z.behind]
+            crossed, runs = [z.zone for z in zones if z.collides or z.behind], _runs(compared, e.name)
             rows.append(
                 ResultRow(
                     variant=v.name,
@@ -366,8 +369,9 @@ def results_table(variants: Sequence[VariantResult]) -> list[ResultRow]:
                     on_car_n=band_text(lift.on_car_n if lift is not None else None),
                     nearest="not checked" if near is None else f"{near.zone} {figure(to_mm(near.distance_m), 1)}",
                     collides="not checked" if near is None else ", ".join(crossed) or "no",
-                    runs_n=_runs(compared, e.name)[0],
-                    run_forms=_runs(compared, e.name)[1],
+                    runs_n=runs[0],
+                    run_forms=runs[1],
+                    believe=runs[2],
                 )
             )
         if v.lift is not None:
@@ -382,14 +386,19 @@ def cases_run(variants: Sequence[VariantResult]) -> tuple[str, ...]:
     return tuple(case for case in CASES if case in found)
 
 
-def _runs(compared: Sequence[Compared], element: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Forces and forms by flow runs, one a case; full runs go before those at mid-span."""
+def _runs(compared: Sequence[Compared], element: str) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Forces and forms by flow runs and which to believe, one a case; full runs go before those at mid-span."""
     found: dict[str, Compared] = {}
     for one in compared:
         if one.element == element and (one.form == "full" or one.case not in found):
             found[one.case] = one
-    texts = tuple(band_text(found[case].run if case in found else None) for case in CASES)
-    return texts, tuple(found[case].form if case in found else "" for case in CASES)
+    rows = [found.get(case) for case in CASES]
+    said = [None if one is None else one.opinion for one in rows]
+    return (
+        tuple(band_text(None if one is None else one.run) for one in rows),
+        tuple("" if one is None else one.form for one in rows),
+        tuple("" if one is None else BELIEVE[one.word] for one in said),
+    )
 
 
 def variant_notes(variant: VariantResult) -> tuple[str, ...]:

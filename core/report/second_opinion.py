@@ -19,13 +19,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..assembly.assembly import Assembly
+from ..flow.grid import BODY
 from ..flow.plan import LEAST_IN_GAP, LEAST_ON_CHORD
 from ..flow.result import FlowRun, PartFlow
 from ..lift.estimate import CHOKE_FROM, SMALL_ASPECT, STALLED
 from ..lift.result import Band, ElementLift, LiftEstimate, SpanLoad
 
-WORDS = ("agree", "estimate", "flow run", "neither")
-"""What an opinion can be: the two say the same, or which of them to go by."""
+BELIEVE = {"agree": "both agree", "estimate": "estimate", "flow run": "flow run", "neither": "neither"}
+"""What an opinion can be, and how people read it: the two say the same, or which of them to go by."""
+WORDS = tuple(BELIEVE)
 MOST_REYNOLDS = 20.0
 """Times by which the car's Reynolds number may be over the run's, or the run's over the car's, for the run to speak
 against the estimate: about a decade (common practice, no source). The third of a decade beyond it is let go because
@@ -36,14 +38,6 @@ STALLED_SPAN = 0.25
 LAYERS_FROM = 1e5
 """Reynolds number from which layers are taken as turbulent: their lowest part is then far thinner than a cell, so a run
 wants a wall function (common practice, no source)."""
-_SAID_ELSEWHERE = (
-    "The chord has",  # counted in cells for each element
-    "The forces are not as well known as asked",  # their interval tells
-    "The body has no front",  # the estimate lacks it as well
-    "of the walls of",  # how much of the body had to be closed
-)
-"""Warnings of a run, by words in them, that do not weaken what it says against the estimate. Any other does."""
-_OF_A_GAP = "The gap of"
 _SHORT = "it is shorter in span than in chord"
 ALL = ""
 """Stands for all elements together where an element's name is asked."""
@@ -56,7 +50,7 @@ class Facts:
     Attributes:
         case, form: as in ``FlowRun``.
         at_rest: whether the run had settled.
-        warnings: those of the run that weaken its word, sentences.
+        warnings: sentences of the run that weaken its word on the element, see ``FlowRun.faults``.
         cells_on_chord: along the element's mean chord.
         cells_in_gap: across its narrowest channel; inf where it has none.
         reynolds_run, reynolds_real: on the lattice, of the car.
@@ -65,7 +59,7 @@ class Facts:
         doubt: why else the estimate is not to be relied on, in words; empty if it is.
         only_sign: whether nothing but the direction can be compared.
         aspect: span over mean chord, for what a wing with tips carries; inf where not known.
-        wall_function: whether the run had one; None where that is not known.
+        wall_function: whether the run had one.
     """
 
     case: str
@@ -81,7 +75,7 @@ class Facts:
     doubt: str = ""
     only_sign: bool = False
     aspect: float = math.inf
-    wall_function: bool | None = None
+    wall_function: bool = True
 
     @property
     def reynolds_times(self) -> float:
@@ -202,34 +196,26 @@ def compare(estimate: Band, run: Band | tuple[float, float, float], facts: Facts
     )
 
 
-def opinions(
-    assembly: Assembly, lift: LiftEstimate | None, runs: Sequence[FlowRun], wall_function: bool | None = None
-) -> tuple[Compared, ...]:
+def opinions(assembly: Assembly, lift: LiftEstimate | None, runs: Sequence[FlowRun]) -> tuple[Compared, ...]:
     """Every element of every run beside the estimate, and all together where a run holds more than one.
 
     Args:
         assembly: the variant that estimate and runs are of.
         lift: its estimate, at the runs' speed and density; None where there is none.
         runs: one a form, case and (alone) element.
-        wall_function: whether the runs had one; None where that is not known.
 
     Raises:
         InputError: a run lacks an element.
     """
-    alone = {(run.form, alone_of(run)): run for run in runs if run.case == "alone"}
+    alone = {(run.form, run.element): run for run in runs if run.case == "alone"}
     out = []
     for run in runs:
-        names = [alone_of(run)] if run.case == "alone" else [e.name for e in assembly.elements]
-        rows = [_compared(assembly, lift, run, name, alone.get((run.form, name)), wall_function) for name in names]
+        names = [run.element] if run.case == "alone" else [e.name for e in assembly.elements]
+        rows = [_compared(assembly, lift, run, name, alone.get((run.form, name))) for name in names]
         out += rows
         if len(rows) > 1:
-            out.append(_all_together(lift, run, rows, wall_function))
+            out.append(_all_together(lift, run, rows))
     return tuple(out)
-
-
-def alone_of(run: FlowRun) -> str:
-    """The element that a run of case "alone" is of; records of older runs tell it by their only part."""
-    return run.element or (run.parts[0].part if run.parts else "")
 
 
 def left_of_load(group: PartFlow, alone: PartFlow, lift_share: float = 0.0) -> Band | None:
@@ -256,12 +242,7 @@ def with_tips(aspect: float) -> float:
 
 
 def _compared(
-    assembly: Assembly,
-    lift: LiftEstimate | None,
-    run: FlowRun,
-    name: str,
-    alone: FlowRun | None,
-    wall_function: bool | None,
+    assembly: Assembly, lift: LiftEstimate | None, run: FlowRun, name: str, alone: FlowRun | None
 ) -> Compared:
     found = None if lift is None else next((e for e in lift.elements if e.element == name), None)
     estimate = None if found is None else _of_case(found, run.case)
@@ -293,7 +274,7 @@ def _compared(
         doubt="" if found is None else _doubt(found, run, element.span_m**2 / element.area_m2),
         only_sign=like is None,
         aspect=element.span_m**2 / element.area_m2,
-        wall_function=wall_function,
+        wall_function=run.wall_function,
     )
     opinion = None if estimate is None else compare(estimate, raw if like is None else like, facts)
     if opinion is not None and left is not None and left_estimate is not None and like is not None:
@@ -313,9 +294,7 @@ def _compared(
     return Compared(name, estimate, raw, half, like, left, left_estimate, facts, opinion)
 
 
-def _all_together(
-    lift: LiftEstimate | None, run: FlowRun, rows: Sequence[Compared], wall_function: bool | None
-) -> Compared:
+def _all_together(lift: LiftEstimate | None, run: FlowRun, rows: Sequence[Compared]) -> Compared:
     """Sums of the elements alone: mounts, that a run holds too, are no wing. Each may lie anywhere in its range."""
     estimate = None
     if lift is not None:
@@ -340,14 +319,16 @@ def _all_together(
         choke=math.nan if any(map(math.isnan, chokes)) else max(chokes),
         stalled=max(one.stalled for one in each),
         doubt=doubts[0] if doubts else "",
-        wall_function=wall_function,
+        wall_function=run.wall_function,
     )
     opinion = None if estimate is None or like is None else compare(estimate, like, facts)
     if opinion is not None and like is not None and run.form == "mid-span":
         ends = f"{_newtons(like.low)} to {_newtons(like.high)}"
         said = f" With the shares that are left of the loads alone the run comes to {_newtons(like.value)} ({ends})."
         opinion = Opinion(opinion.word, opinion.sentence + said, opinion.band)
-    half = math.sqrt(sum(row.half_width_n**2 for row in rows))
+    # The sum's own interval where the run has it: those of its terms know nothing of how the forces wobble together.
+    alike = {part.part for part in run.parts if part.part != BODY} == {row.element for row in rows}
+    half = float(run.total.half_width_n[2]) if alike else sum(row.half_width_n for row in rows)
     return Compared(ALL, estimate, whole, half, like, None, None, facts, opinion)
 
 
@@ -357,13 +338,8 @@ def _settled(run: FlowRun, part: PartFlow) -> bool:
 
 
 def _weighing(run: FlowRun, name: str) -> tuple[str, ...]:
-    """The run's warnings that weaken its word on an element."""
-    return tuple(
-        one
-        for one in run.warnings
-        if not any(words in one for words in _SAID_ELSEWHERE)
-        and not (one.startswith(_OF_A_GAP) and "“" in one and f"“{name}”" not in one)
-    )
+    """What of the run weakens its word on an element."""
+    return tuple(one.text for one in run.faults if one.weakens(name))
 
 
 def _of_case(found: ElementLift, case: str) -> Band | None:
@@ -454,10 +430,10 @@ def _faults(facts: Facts) -> list[str]:
         out.append(
             "its Reynolds number is not known"
             if math.isnan(times)
-            else f"its Reynolds number was {_count(facts.reynolds_run)} and the car’s is "
-            f"{_count(facts.reynolds_real)}, a factor of {times:.0f} where {MOST_REYNOLDS:.0f} is the most"
+            else f"its Reynolds number was {two_figures(facts.reynolds_run)} and the car’s is "
+            f"{two_figures(facts.reynolds_real)}, a factor of {times:.0f} where {MOST_REYNOLDS:.0f} is the most"
         )
-    if facts.wall_function is False and facts.reynolds_run >= LAYERS_FROM:
+    if not facts.wall_function and facts.reynolds_run >= LAYERS_FROM:
         out.append("its layers were turbulent and it had no wall function")
     return out
 
@@ -481,16 +457,16 @@ def _near(facts: Facts) -> str:
     if _same_number(facts):
         return ", at the car’s Reynolds number"
     return (
-        f", at a Reynolds number of {_count(facts.reynolds_run)} for the car’s {_count(facts.reynolds_real)}, which "
-        "matters less where the air leaves by the shape of the walls"
+        f", at a Reynolds number of {two_figures(facts.reynolds_run)} for the car’s "
+        f"{two_figures(facts.reynolds_real)}, which matters less where the air leaves by the shape of the walls"
     )
 
 
 def _numbers(facts: Facts) -> str:
     how = "less than" if facts.reynolds_run < facts.reynolds_real else "not"
     return (
-        f" and its Reynolds number of {_count(facts.reynolds_run)} is {how} the car’s "
-        f"{_count(facts.reynolds_real)}, at which layers leave elsewhere"
+        f" and its Reynolds number of {two_figures(facts.reynolds_run)} is {how} the car’s "
+        f"{two_figures(facts.reynolds_real)}, at which layers leave elsewhere"
     )
 
 
@@ -510,7 +486,9 @@ def _newtons(force: float) -> str:
     return f"{round(force) + 0.0:+.0f} N".replace("-", "\N{MINUS SIGN}").replace("+0 N", "0 N")
 
 
-def _count(reynolds: float) -> str:
-    """Two figures, thousands parted by spaces that do not break."""
-    power = 10.0 ** max(math.floor(math.log10(max(reynolds, 1.0))) - 1, 0)
-    return f"{round(reynolds / power) * power:,.0f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+def two_figures(number: float) -> str:
+    """Rounded to two figures, thousands parted by spaces that do not break; a dash for what is not known."""
+    if not (math.isfinite(number) and number > 0.0):
+        return "\N{EN DASH}"
+    power = 10.0 ** max(math.floor(math.log10(number)) - 1, 0)
+    return f"{round(number / power) * power:,.0f}".replace(",", "\N{NARROW NO-BREAK SPACE}")

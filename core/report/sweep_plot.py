@@ -98,6 +98,46 @@ def curve(row: Bands, run: NDArray[np.intp]) -> Floats:
     return np.array([(b.value, b.low, b.high) for k in run if (b := row[k]) is not None])
 
 
+def heights(bottom: float, tall: float, axis: tuple[float, float, float]) -> Callable[[Floats], Floats]:
+    """Where forces stand on a panel with the axis of ``force_axis``, picture points down."""
+    _, low, high = axis
+    return lambda force: np.asarray(bottom - (force - low) / (high - low) * tall)
+
+
+def ranges(row: Bands, at: Floats, y: Callable[[Floats], Floats]) -> list[str]:
+    """The bands as tones: rings, and bars for values that stand by themselves.
+
+    Args:
+        row: of the values.
+        at: (n,) where they stand across, picture points.
+        y: see ``heights``.
+    """
+    parts = []
+    for run in runs(row):
+        force, across = y(curve(row, run)), at[run]
+        if len(run) == 1:
+            bar = f"M{across[0]:.1f} {force[0, 1]:.1f}V{force[0, 2]:.1f}"
+            parts.append(f'<path class="range" fill="none" stroke="#dbe3e0" stroke-width="6" d="{bar}"/>')
+        else:
+            ring = np.vstack([np.column_stack([across, force[:, 1]]), np.column_stack([across, force[:, 2]])[::-1]])
+            parts.append(f'<path class="range" {_TONE} d="{polyline(ring)}Z"/>')
+    return parts
+
+
+def levels(
+    left: float, wide: float, y: Callable[[Floats], Floats], axis: tuple[float, float, float], first: bool
+) -> list[str]:
+    """Lines at whole steps of force, named where the panel is the first of its line."""
+    step, low, high = axis
+    parts = []
+    for k in range(round(low / step), round(high / step) + 1):
+        level = float(y(np.array(k * step)))
+        parts.append(f'<path class="{"grid" if k else "axis"}" d="M{left:.1f} {level:.1f}h{wide:.1f}"/>')
+        if first:
+            parts.append(label(left - 8.0, level + 3.5, minus(f"{k * step:+.6g}") if k else "0 N", "end"))
+    return parts
+
+
 def _panel(
     sweep: Sweep,
     name: str,
@@ -107,30 +147,13 @@ def _panel(
     first: bool,
 ) -> str:
     left, top, wide = box
-    step, low, high = axis
-    bottom = top + _TALL
+    bottom, y = top + _TALL, heights(top + _TALL, _TALL, axis)
     values = np.asarray(sweep.values)
 
     def x(change: Floats) -> Floats:
         return np.asarray(left + (change - values[0]) / (values[-1] - values[0]) * wide)
 
-    def y(force: Floats) -> Floats:
-        return np.asarray(bottom - (force - low) / (high - low) * _TALL)
-
-    parts = []
-    for run in runs(row):
-        force, at = y(curve(row, run)), x(values[run])
-        if len(run) == 1:
-            whisker = f"M{at[0]:.1f} {force[0, 1]:.1f}V{force[0, 2]:.1f}"
-            parts.append(f'<path class="range" fill="none" stroke="#dbe3e0" stroke-width="6" d="{whisker}"/>')
-        else:
-            ring = np.vstack([np.column_stack([at, force[:, 1]]), np.column_stack([at, force[:, 2]])[::-1]])
-            parts.append(f'<path class="range" {_TONE} d="{polyline(ring)}Z"/>')
-    for k in range(round(low / step), round(high / step) + 1):
-        level = float(y(np.array(k * step)))
-        parts.append(f'<path class="{"grid" if k else "axis"}" d="M{left:.1f} {level:.1f}h{wide:.1f}"/>')
-        if first:
-            parts.append(label(left - 8.0, level + 3.5, minus(f"{k * step:+.6g}") if k else "0 N", "end"))
+    parts = ranges(row, x(values), y) + levels(left, wide, y, axis, first)
     now = float(x(values[sweep.now]))
     parts.append(f'<path {_TODAY} d="M{now:.1f} {top:.1f}V{bottom:.1f}"/>')
     for run in runs(row):

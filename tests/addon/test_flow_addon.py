@@ -12,10 +12,11 @@ import bpy
 import numpy as np
 import pytest
 
-from wingfettle.addon import answers, bridge, flow, flow_kept, graphics, settings
+from wingfettle.addon import answers, bridge, flow, flow_going, flow_kept, flow_view, graphics, operator, settings
 from wingfettle.core.elements.element import Element
 from wingfettle.core.errors import InputError
 from wingfettle.core.flow.reference import ReferenceEngine
+from wingfettle.core.flow.slices import FlowSlice
 from wingfettle.core.geometry.mesh import TriMesh
 from wingfettle.core.report.png import png_size
 from wingfettle.core.sections.shape import SectionShape
@@ -57,8 +58,9 @@ class _NoCard:
 @pytest.fixture
 def numpy_card(monkeypatch: pytest.MonkeyPatch) -> None:
     """Runs are worked out in numpy in place of a graphics card."""
-    monkeypatch.setattr(flow, "card", _NoCard)
-    monkeypatch.setattr(flow, "_engine", ReferenceEngine)
+    for place in (flow, flow_going):  # both took the name in
+        monkeypatch.setattr(place, "card", _NoCard)
+    monkeypatch.setattr(flow_going, "engine", ReferenceEngine)
 
 
 @pytest.fixture
@@ -72,23 +74,23 @@ def trial(scene: bpy.types.Scene) -> Any:
     return settings.active_variant(scene)
 
 
-def pieces(until: Callable[[flow.Going], bool]) -> flow.Going | None:
+def pieces(until: Callable[[flow_going.Going], bool]) -> flow_going.Going | None:
     """Let the timer's pieces go on, as a window does, until something holds or the run has ended."""
-    one = flow.going()
+    one = flow_going.going()
     for _ in range(3000):
-        if flow.going() is None:
+        if flow_going.going() is None:
             return None
         if one is not None and until(one):
             return one
-        flow._tick()
+        flow_going.run_piece()
     raise AssertionError("the run neither ended nor came to what was waited for")
 
 
-def started(scene: bpy.types.Scene) -> flow.Going:
+def started(scene: bpy.types.Scene) -> flow_going.Going:
     """A run that has done its first steps."""
-    flow._start(scene)
+    flow_going.start_run(scene)
     one = pieces(lambda g: g.share > 0.0)
-    assert one is not None, flow._words
+    assert one is not None, flow_going.why_ended
     return one
 
 
@@ -104,7 +106,7 @@ def test_forces_push_as_the_camber_says_and_are_kept_for_the_wing_as_it_was(
 ) -> None:
     wing.wingfettle.flow_cells, wing.wingfettle.flow_minutes = 16, 0.06
     bpy.ops.wingfettle.flow_start()
-    ((run, holds),) = flow.kept_runs(wing, trial(wing))
+    ((run, holds),) = flow_kept.kept_runs(wing, trial(wing))
     assert holds
     assert (run.variant, run.form, run.case) == ("trial", "mid-span", "group")
     # By camber and incidence (thin-aerofoil theory): bulging upward lifts, bulging downward pushes down.
@@ -119,14 +121,14 @@ def test_forces_push_as_the_camber_says_and_are_kept_for_the_wing_as_it_was(
     obj = settings.element_objects(trial(wing))[0]
     obj.location.z = 0.05
     bpy.context.view_layer.update()
-    assert [holds for _, holds in flow.kept_runs(wing, trial(wing))] == [False]
+    assert [holds for _, holds in flow_kept.kept_runs(wing, trial(wing))] == [False]
     with pytest.raises(RuntimeError, match="no flow run of “trial” as it is now"):
         bpy.ops.wingfettle.flow_paint()
     obj.location.z = 0.0
     bpy.context.view_layer.update()
-    assert flow.held_runs(wing, trial(wing)) == (run,)
+    assert flow_kept.held_runs(wing, trial(wing)) == (run,)
     wing.wingfettle.speed_kmh += 1.0
-    assert flow.held_runs(wing, trial(wing)) == ()
+    assert flow_kept.held_runs(wing, trial(wing)) == ()
 
 
 def _suction_is_where_the_force_points(found: flow_kept.Kept) -> None:
@@ -143,12 +145,12 @@ def test_a_half_model_stands_for_the_whole(wing: bpy.types.Scene, real_card: Non
     job = wing.wingfettle
     job.flow_form, job.flow_case, job.flow_element, job.flow_half, job.flow_cells = "full", "alone", "lower", True, 5
     bpy.ops.wingfettle.flow_start()
-    (run,) = flow.held_runs(wing, trial(wing))
+    (run,) = flow_kept.held_runs(wing, trial(wing))
     assert run.element == "lower"
     assert run.part("lower").force_n[1] == 0.0
     assert run.part("lower").force_n[2] > 0.0
     # Cells lie on one side of the centre plane only.
-    going = flow.job_now(wing, trial(wing))
+    going = flow_going.job_now(wing, trial(wing))
     assert going.half == "left"
 
 
@@ -157,7 +159,7 @@ def test_look_ahead_tells_cells_memory_and_gap_and_start_goes_on_from_it(
 ) -> None:
     before = state_of_scene(wing)
     bpy.ops.wingfettle.flow_ahead()
-    (ahead,) = flow._ahead.values()
+    (ahead,) = flow_going.aheads.values()
     words = " ".join(flow.ahead_lines(ahead))
     # 0.16 m chord in 8 cells.
     assert "cells of 20 mm, 8 on the shortest chord" in words
@@ -168,15 +170,20 @@ def test_look_ahead_tells_cells_memory_and_gap_and_start_goes_on_from_it(
     assert any("but the run may last" in line for line in flow.ahead_warnings(ahead))
     steps = ahead.pilot.progress().steps
     assert steps > 0
-    one = flow._start(wing)
+    # Forty cells in the gap take finer ones: the same gap over forty.
+    wing.wingfettle.flow_gap_cells = 40
+    finer = flow_going.job_now(wing, trial(wing)).spacing_m
+    assert finer == pytest.approx(ahead.pilot.plan.gap_m / 40.0)
+    wing.wingfettle.flow_gap_cells = 0
+    one = flow_going.start_run(wing)
     assert one.pilot is ahead.pilot  # the trial's steps count as the run's
-    flow._end("")
+    flow_going.end_run("")
     wing.wingfettle.flow_cells += 1
     bpy.ops.wingfettle.flow_ahead()
     wing.wingfettle.flow_cells += 1
-    (ahead,) = flow._ahead.values()
-    assert flow._start(wing).pilot is not ahead.pilot
-    flow._end("")
+    (ahead,) = flow_going.aheads.values()
+    assert flow_going.start_run(wing).pilot is not ahead.pilot
+    flow_going.end_run("")
     assert state_of_scene(wing) == before
 
 
@@ -189,7 +196,7 @@ def test_the_scene_may_change_meanwhile(wing: bpy.types.Scene, numpy_card: None)
     bpy.ops.wingfettle.flow_pause()
     steps = one.pilot.progress().steps
     for _ in range(5):
-        assert flow._tick() > 0.0
+        assert flow_going.run_piece() > 0.0
     assert one.pilot.progress().steps == steps
     bpy.ops.wingfettle.flow_pause()
     obj = settings.element_objects(trial(wing))[0]
@@ -197,22 +204,22 @@ def test_the_scene_may_change_meanwhile(wing: bpy.types.Scene, numpy_card: None)
     bpy.context.view_layer.update()
     bpy.ops.wingfettle.flow_stop()
     assert pieces(lambda g: False) is None
-    assert "stopped by hand" in flow._words[0]
-    ((run, holds),) = flow.kept_runs(wing, trial(wing))
+    assert "stopped by hand" in flow_going.why_ended[0]
+    ((run, holds),) = flow_kept.kept_runs(wing, trial(wing))
     assert run.ending == "cancelled"
     assert not holds
-    assert not flow.slice_shown(wing)
+    assert not flow_view.slice_shown(wing)
     obj.location.z = 0.0
     bpy.context.view_layer.update()
-    assert flow.held_runs(wing, trial(wing)) == (run,)
-    pixels, corners = flow.slice_shown(wing)
+    assert flow_kept.held_runs(wing, trial(wing)) == (run,)
+    pixels, corners = flow_view.slice_shown(wing)
     assert pixels.shape[2] == 4
     assert np.ptp(corners[:, 0]) > 0.3
     # A variant that is deleted in the middle: the answer is there all the same.
     wing.wingfettle.flow_case, wing.wingfettle.flow_element = "alone", "upper"
     started(wing)
     wing.wingfettle.variants.remove(1)
-    flow.going().stopped = True
+    flow_going.going().stopped = True
     assert pieces(lambda g: False) is None
     assert ("trial", "mid-span", "alone", "upper") in {key for key, _ in flow_kept.kept_all}
 
@@ -220,19 +227,19 @@ def test_the_scene_may_change_meanwhile(wing: bpy.types.Scene, numpy_card: None)
 def test_thrown_away_switched_off_or_another_file_opened(wing: bpy.types.Scene, numpy_card: None) -> None:
     started(wing)
     bpy.ops.wingfettle.flow_drop()
-    assert flow.going() is None
-    assert flow._tick() is None
+    assert flow_going.going() is None
+    assert flow_going.run_piece() is None
     assert flow_kept.kept_all == {}
     with pytest.raises(RuntimeError, match="No flow run goes on"):
         bpy.ops.wingfettle.flow_drop()
     started(wing)
     flow.unregister()
-    assert flow.going() is None
+    assert flow_going.going() is None
     flow.register()
     started(wing)
     bpy.ops.wm.read_homefile(use_empty=True)
-    assert flow.going() is None
-    assert "another file was opened" in flow._words[0]
+    assert flow_going.going() is None
+    assert "another file was opened" in flow_going.why_ended[0]
     assert flow_kept.kept_all == {}
 
 
@@ -255,8 +262,8 @@ def test_a_run_that_fails_leaves_the_scene(
             pieces(lambda g: False)
     else:
         assert pieces(lambda g: False) is None
-    assert {"blows up": "blew up", "card lost": "card was lost", "bug": "has ended"}[how] in flow._words[0]
-    assert flow.going() is None
+    assert {"blows up": "blew up", "card lost": "card was lost", "bug": "has ended"}[how] in flow_going.why_ended[0]
+    assert flow_going.going() is None
     assert flow_kept.kept_all == {}
     assert state_of_scene(wing) == before
 
@@ -271,16 +278,16 @@ def test_the_real_card_lost_in_the_middle(
 
     monkeypatch.setattr(graphics.gpu.compute, "dispatch", gone, raising=False)
     assert pieces(lambda g: False) is None
-    assert "card was lost during the flow run" in flow._words[0]
+    assert "card was lost during the flow run" in flow_going.why_ended[0]
 
 
 def test_kept_beside_the_file_and_read_again(wing: bpy.types.Scene, numpy_card: None, tmp_path: Path) -> None:
     bpy.ops.wingfettle.flow_start()
-    assert "not saved yet" in flow._words[0]
+    assert "not saved yet" in flow_going.why_ended[0]
     path = tmp_path / "car.blend"
     bpy.ops.wm.save_as_mainfile(filepath=str(path))
     folder = tmp_path / "car flow runs"
-    assert "not saved" not in flow._words[0]
+    assert "not saved" not in flow_going.why_ended[0]
     (record,) = folder.glob("*.json")
     # Blender's own reader takes the picture.
     image = bpy.data.images.load(str(record.with_suffix(".png")))
@@ -288,18 +295,18 @@ def test_kept_beside_the_file_and_read_again(wing: bpy.types.Scene, numpy_card: 
     clip = (folder / f"{record.stem}-clip.png").read_bytes()
     assert png_size(clip) is not None
     assert b"acTL" in clip  # it moves (Portable Network Graphics Specification, third edition)
-    before = flow.held_runs(wing, trial(wing))
+    before = flow_kept.held_runs(wing, trial(wing))
     bpy.ops.wm.open_mainfile(filepath=str(path))
     scene = bpy.context.scene
-    (after,) = flow.held_runs(scene, trial(scene))
+    (after,) = flow_kept.held_runs(scene, trial(scene))
     np.testing.assert_array_equal(after.part("lower").force_n, before[0].part("lower").force_n)
-    assert flow.slice_shown(scene) is not None
+    assert flow_view.slice_shown(scene) is not None
     bpy.ops.wingfettle.flow_paint()  # from what was read
     settings.element_objects(trial(scene))[0].wingfettle.chord_mm += 1.0
-    assert [holds for _, holds in flow.kept_runs(scene, trial(scene))] == [False]
+    assert [holds for _, holds in flow_kept.kept_runs(scene, trial(scene))] == [False]
     # A file that is spoiled is named, and the others are read.
     (folder / "spoiled.json").write_text("{")
-    assert len(flow.kept_runs(scene, trial(scene))) == 1
+    assert len(flow_kept.kept_runs(scene, trial(scene))) == 1
     assert flow_kept.unreadable[str(folder)] == ("spoiled.json",)
     # Saved under another name, what this session found goes along.
     bpy.ops.wingfettle.flow_start()
@@ -336,9 +343,77 @@ def test_picture_streamlines_and_paint(wing: bpy.types.Scene, numpy_card: None) 
     assert np.abs(points[:, 1]).max() == 0.0
     bpy.ops.wingfettle.flow_paint()
     for obj in settings.element_objects(trial(wing)):
-        painted = obj.data.color_attributes[flow.PRESSURE]
+        painted = obj.data.color_attributes[flow_view.PRESSURE]
         assert len(painted.data) == len(obj.data.vertices)
-        assert obj.data.color_attributes.active_color.name == flow.PRESSURE
+        assert obj.data.color_attributes.active_color.name == flow_view.PRESSURE
+
+
+def test_a_picture_stays_until_it_is_deleted_or_its_run_thrown_away(wing: bpy.types.Scene, numpy_card: None) -> None:
+    def planes() -> list[bpy.types.Object]:
+        return [o for o in trial(wing).elements.objects if "Flow slice" in o.name]
+
+    bpy.ops.wingfettle.flow_start()
+    bpy.ops.wingfettle.flow_picture()
+    wing.wingfettle.lift_case = "group"
+    bpy.ops.wingfettle.estimate_lift()
+    settings.element_objects(trial(wing))[0].wingfettle.incidence_deg += 1.0
+    (kept,) = planes()
+    settings.choose_only(bpy.context, kept)
+    bpy.ops.object.delete()
+    assert planes() == []
+    # Of a run that goes on: thrown away with it, kept with it.
+    for drop in (True, False):
+        one = started(wing)
+        one.shown = flow_kept.in_view(one.pilot.slice(), one.job, flow_kept.PICTURE_PX)
+        bpy.ops.wingfettle.flow_picture()
+        assert len(planes()) == 1
+        if drop:
+            bpy.ops.wingfettle.flow_drop()
+            assert planes() == []
+        else:
+            flow_going.end_run("")
+            assert len(planes()) == 1
+
+
+class _Window:
+    """A context of which a long operator sees no more than this."""
+
+    view_layer = workspace = None
+
+    def __init__(self) -> None:
+        self.timers = ["timer"]
+        self.window_manager = self
+
+    def event_timer_remove(self, timer: str) -> None:
+        self.timers.remove(timer)
+
+    def progress_end(self) -> None:
+        self.timers.append("ended")
+
+
+def test_another_file_opened_beside_a_long_operator_lets_the_next_one_start() -> None:
+    closed = []
+
+    class Long(operator.BackgroundOperator):
+        def steps(self, context: Any) -> operator.Steps:
+            try:
+                yield 0.5, "Working"
+            finally:
+                closed.append(True)
+            return "Done."
+
+    one, window = Long(), _Window()
+    one._steps, one._timer, one._before = one.steps(window), "timer", None
+    next(one._steps)
+    operator.BackgroundOperator._running = "Long"
+    try:
+        one.cancel(window)  # what Blender calls
+        assert closed == [True]
+        assert window.timers == ["ended"]
+        assert not operator.BackgroundOperator._running
+    finally:
+        operator.BackgroundOperator._running = ""
+    assert "cancel" in vars(operator.LongOperator)
 
 
 def test_values_near_paints_the_middle_of_the_span_from_a_contour() -> None:
@@ -354,7 +429,7 @@ def test_wind_between_the_cells_of_a_slice() -> None:
     # Linear in x and z, which bilinear interpolation meets exactly; x falls along the row.
     wind = np.stack([-2.0 - along, 0.5 * up + along])
     solid = (np.abs(along - 0.5) < 0.06) & (up < 0.25)
-    cut = flow.FlowSlice(x, z, np.hypot(*wind), np.zeros_like(up), wind, solid)
+    cut = FlowSlice(x, z, np.hypot(*wind), np.zeros_like(up), wind, solid)
     velocity, inside, box, seeds = bridge.slice_wind(cut)
     at = np.array([[0.33, 0.0, 0.21], [0.77, 0.0, 0.44]])
     np.testing.assert_allclose(velocity(at)[:, 0], -2.0 - at[:, 0])
@@ -364,19 +439,19 @@ def test_wind_between_the_cells_of_a_slice() -> None:
 
 
 def test_legend_has_the_set_unit_and_the_wind(wing: bpy.types.Scene, numpy_card: None) -> None:
-    assert not flow.drawn_legend(wing, 1.0).writing
+    assert not flow_view.drawn_legend(wing, 1.0).writing
     bpy.ops.wingfettle.flow_start()
-    words = [w.text for w in flow.drawn_legend(wing, 1.0).writing]
+    words = [w.text for w in flow_view.drawn_legend(wing, 1.0).writing]
     assert "100 wind" in words
     assert any("km/h" in w for w in words)
     wing.wingfettle.speed_unit = "mph"
-    words = [w.text for w in flow.drawn_legend(wing, 1.0).writing]
+    words = [w.text for w in flow_view.drawn_legend(wing, 1.0).writing]
     assert wing.wingfettle.speed_mph == pytest.approx(100.0 / 1.609344)
     assert "62 wind" in words  # the international mile: 1.609344 km exactly
     wing.wingfettle.flow_show = "pressure"
-    assert any("pressure" in w.text for w in flow.drawn_legend(wing, 1.0).writing)
+    assert any("pressure" in w.text for w in flow_view.drawn_legend(wing, 1.0).writing)
     wing.wingfettle.flow_show = "none"
-    assert flow.slice_shown(wing) is None
+    assert flow_view.slice_shown(wing) is None
 
 
 class _Page:
@@ -428,10 +503,11 @@ def test_the_panel_tells_before_meanwhile_and_after(wing: bpy.types.Scene, numpy
     bpy.ops.wingfettle.estimate_lift()
     said = read_panel()
     quick = answers.found(wing, trial(wing), "lift").elements[0].group_n
-    (run,) = flow.held_runs(wing, trial(wing))
+    (run,) = flow_kept.held_runs(wing, trial(wing))
     assert f"lower: {run.part('lower').force_n[2]:+.0f} N" in said
     assert f"quick estimate {quick.value:+.0f} N ({quick.low:+.0f} to {quick.high:+.0f})" in said
     assert "stopped by hand" in said
+    assert "Paints the middle half of each span" in said
     assert "Run at Reynolds number" in said
     wing.wingfettle.speed_kmh += 10.0
     said = read_panel()
@@ -449,9 +525,9 @@ def test_what_cannot_be_run_is_told_in_a_sentence(wing: bpy.types.Scene, numpy_c
     with pytest.raises(RuntimeError, match="no scanned body"):
         bpy.ops.wingfettle.flow_start()
     job.flow_form, job.flow_case, job.flow_element = "mid-span", "alone", "nobody"
-    for operator in (bpy.ops.wingfettle.flow_start, bpy.ops.wingfettle.flow_ahead):
+    for step in (bpy.ops.wingfettle.flow_start, bpy.ops.wingfettle.flow_ahead):
         with pytest.raises(RuntimeError, match="nobody"):
-            operator()
+            step()
     job.flow_case = "group"
     obj = settings.element_objects(trial(wing))[0]
     obj.scale = (1.0, 2.0, 1.0)
@@ -463,7 +539,7 @@ def test_what_cannot_be_run_is_told_in_a_sentence(wing: bpy.types.Scene, numpy_c
     obj.location = UPPER.leading_edge - LOWER.leading_edge
     bpy.context.view_layer.update()
     bpy.ops.wingfettle.flow_start()
-    assert any("overlap" in w for w in flow.held_runs(wing, trial(wing))[0].warnings)
+    assert any("overlap" in one.text for one in flow_kept.held_runs(wing, trial(wing))[0].faults)
     obj.location = (0.0, 0.0, -1.2)  # below the road
     bpy.context.view_layer.update()
     with pytest.raises(RuntimeError, match="“lower” reaches .* below the road"):
@@ -474,7 +550,7 @@ def test_what_cannot_be_run_is_told_in_a_sentence(wing: bpy.types.Scene, numpy_c
     job.variants.clear()
     with pytest.raises(RuntimeError, match="no variant"):
         bpy.ops.wingfettle.flow_start()
-    assert flow.going() is None
+    assert flow_going.going() is None
 
 
 def test_an_inside_out_mount_is_run_like_a_right_one(wing: bpy.types.Scene, numpy_card: None) -> None:
@@ -487,7 +563,7 @@ def test_an_inside_out_mount_is_run_like_a_right_one(wing: bpy.types.Scene, nump
     wing.wingfettle.flow_form, wing.wingfettle.flow_cells = "full", 5
     solid = []
     for _ in range(2):
-        pilot = flow.Pilot(flow.job_now(wing, trial(wing)))
+        pilot = flow.Pilot(flow_going.job_now(wing, trial(wing)))
         pilot.prepare()
         solid.append(int((pilot.grid.label == 1 + pilot.grid.parts.index("post")).sum()))
         mount.data.flip_normals()
@@ -497,17 +573,17 @@ def test_an_inside_out_mount_is_run_like_a_right_one(wing: bpy.types.Scene, nump
 
 def test_without_a_graphics_card_it_says_so(wing: bpy.types.Scene, monkeypatch: pytest.MonkeyPatch) -> None:
     if HEADLESS:
-        flow._cards.clear()
+        flow_going.cards.clear()
 
         def none() -> str:
             raise SystemError("no context")
 
         monkeypatch.setattr(graphics.gpu.platform, "renderer_get", none)
     before = state_of_scene(wing)
-    for operator in (bpy.ops.wingfettle.flow_start, bpy.ops.wingfettle.flow_ahead):
+    for step in (bpy.ops.wingfettle.flow_start, bpy.ops.wingfettle.flow_ahead):
         with pytest.raises(RuntimeError, match="finds no graphics card to compute on"):
-            operator()
-    assert flow.going() is None
+            step()
+    assert flow_going.going() is None
     assert state_of_scene(wing) == before
     # Nothing else is the worse for it.
     wing.wingfettle.lift_case = "group"

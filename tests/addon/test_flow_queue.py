@@ -16,10 +16,9 @@ import numpy as np
 import pytest
 
 import build
-from wingfettle.addon import bridge, flow, flow_queue, settings
+from wingfettle.addon import bridge, flow_going, flow_kept, flow_queue, settings
 from wingfettle.core.elements.element import Element
 from wingfettle.core.errors import InputError
-from wingfettle.core.flow import sweep
 from wingfettle.core.flow.queue import Job, Queue
 from wingfettle.core.flow.store import kept_fields, stored
 from wingfettle.core.sections.shape import SectionShape
@@ -80,7 +79,7 @@ def test_rows_are_posted_about_todays_place(wing: bpy.types.Scene) -> None:
     for what in ("gap", "stagger", "incidence", "chords"):
         chosen.what = what
         bpy.ops.wingfettle.post_runs()
-    tables = {t.title.split(": ")[1]: t for t in sweep.tables(folder(wing))}
+    tables = {t.title.split(": ")[1]: t for t in flow_queue.tables(wing)}
     for how in ("moved up", "moved aft", "turned nose up"):
         assert [r.value for r in tables[f"“upper” {how}, all together"].rows] == pytest.approx([-4, -2, 0, 2, 4])
     gaps = [row.value for row in tables["“upper” at a gap to “lower”, all together"].rows]
@@ -172,12 +171,12 @@ def test_worked_off_and_taken_in(wing: bpy.types.Scene, tmp_path: Path) -> None:
         assert set(surface) == {p.part for p in run.parts}
     # The panel of single runs takes them for those of the wing as it is now.
     variant = settings.active_variant(wing)
-    assert [holds for _, holds in flow.kept_runs(wing, variant)] == [True] * 3
+    assert [holds for _, holds in flow_kept.kept_runs(wing, variant)] == [True] * 3
     before = sorted((p.name, p.stat().st_mtime_ns) for p in beside.iterdir())
     bpy.ops.wingfettle.take_in()
     assert sorted((p.name, p.stat().st_mtime_ns) for p in beside.iterdir()) == before
     wing.wingfettle.speed_kmh += 10.0
-    assert [holds for _, holds in flow.kept_runs(wing, variant)] == [False] * 3
+    assert [holds for _, holds in flow_kept.kept_runs(wing, variant)] == [False] * 3
 
 
 @without_window
@@ -188,11 +187,16 @@ def test_esc_lets_the_run_wait_again(wing: bpy.types.Scene, monkeypatch: pytest.
     shares = [next(course)[0] for _ in range(3)]
     assert all(0.0 <= share <= 1.0 for share in shares)
     assert len(Queue(folder(wing)).state().running) == 1
+    # One thing at a time on the card: no single run meanwhile, nor a trial of one.
+    for start_one in (bpy.ops.wingfettle.flow_start, bpy.ops.wingfettle.flow_ahead):
+        with pytest.raises(RuntimeError, match="“Work Off Here” has the graphics card; wait for it, or stop it with"):
+            start_one()
     course.close()  # what Esc does
+    flow_going.check_free()
     state = Queue(folder(wing)).state()
     assert (len(state.waiting), state.running) == (3, ())
-    monkeypatch.setattr(flow, "going", lambda: object())
-    with pytest.raises(RuntimeError, match="A single flow run has the card; stop it first"):
+    monkeypatch.setattr(flow_going, "going", lambda: object())
+    with pytest.raises(RuntimeError, match="A flow run goes on already; wait for it, or stop it first"):
         bpy.ops.wingfettle.work_off()
 
 
@@ -260,9 +264,7 @@ def test_exit_codes(wing: bpy.types.Scene, capsys: pytest.CaptureFixture[str], t
 
 
 @pytest.mark.skipif(bpy.app.version >= (5, 0), reason="from Blender 5 on it computes without a window")
-def test_without_a_window_old_blenders_say_so(
-    wing: bpy.types.Scene, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_without_a_window_old_blenders_say_so(wing: bpy.types.Scene, capsys: pytest.CaptureFixture[str]) -> None:
     bpy.ops.wingfettle.post_runs()
     assert flow_queue.main([str(folder(wing))]) == 1
     assert "finds no graphics card to compute on" in capsys.readouterr().err

@@ -44,8 +44,9 @@ def run_of(scene: bpy.types.Scene, case: str, **change: object) -> FlowRun:
     made = FlowRun(
         variant=variant.name, form="mid-span", case=case, parts=(part,), total=part, confidence=0.95,
         speed_m_s=from_kmh(job.speed_kmh), air_density_kg_m3=air.density_kg_m3, reference_length_m=0.16,
-        reference_area_m2=0.19, width_m=1.2, reynolds_run=6e4, reynolds_real=4e5, mach_run=0.1, spacing_m=0.0025,
-        cells=500_000, steps=30_000, steps_left_out=6_000, ending="narrow", time_s=60.0, updates_per_s=3e8,
+        reference_area_m2=0.19, width_m=1.2, reynolds_run=6e4, reynolds_real=4e5, mach_run=0.1, wall_function=True,
+        spacing_m=0.0025, cells=500_000, steps=30_000, steps_left_out=6_000, ending="narrow", time_s=60.0,
+        updates_per_s=3e8,
         element="wing" if case == "alone" else "", rests_on="question",
     )  # fmt: skip
     return flow_kept.stamped(replace(made, **change), answers.digest(scene, variant, "flow run"))  # type: ignore[arg-type]

@@ -36,7 +36,8 @@ def graphics() -> ModuleType:
     rest.__path__ = [str(ADDON)]
     sys.modules["wingfettle.addon"] = rest
     found = importlib.util.spec_from_file_location("wingfettle.addon.graphics", ADDON / "graphics.py")
-    assert found is not None and found.loader is not None
+    assert found is not None
+    assert found.loader is not None
     module = importlib.util.module_from_spec(found)
     sys.modules[found.name] = module
     found.loader.exec_module(module)

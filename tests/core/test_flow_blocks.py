@@ -18,9 +18,10 @@ from test_report import HOSTILE, NAMES, Page, legible, numbers, page, png, sampl
 from test_second_opinion import run
 
 from wingfettle.core.errors import InputError
+from wingfettle.core.flow.fault import Fault
 from wingfettle.core.flow.result import FlowRun
 from wingfettle.core.flow.slices import FlowSlice, picture
-from wingfettle.core.flow.sweep import Force, Table, TableRow
+from wingfettle.core.flow.tables import Force, Table, TableRow
 from wingfettle.core.lift.result import ChannelNote
 from wingfettle.core.report.flow_blocks import CANNOT_TELL, MID_SPAN, MOST_PX, flow_blocks, runs_svg, slice_png
 from wingfettle.core.report.html import report_html
@@ -40,13 +41,14 @@ def row_of_runs() -> Table:
         TableRow(g, (force(40.0 * g, 3.0), force(-160.0 + 30.0 * (g - 2.0) ** 2, 4.0)) if g != 0.5 else (), "waiting")
         for g in gaps
     )
-    return Table("“as found”: “upper” at a gap to “lower”, all together", "chords", ("lower", "upper"), rows)
+    title = "“as found”: “upper” at a gap to “lower”, all together"
+    return Table("as found", title, "chords", ("lower", "upper"), rows)
 
 
 def runs() -> tuple[FlowRun, ...]:
     return (
-        run("alone", "mid-span", {"lower": 400.0}),
-        run("alone", "mid-span", {"upper": -320.0}, warnings=("The chord has 41 cells; 50 are the fewest.",)),
+        run("alone", "mid-span", {"lower": 400.0}, faults=(Fault("The chord has 41 cells; 50 are the fewest."),)),
+        run("alone", "mid-span", {"upper": -320.0}, notes=("The floor was closed.",)),
         run("group", "mid-span", {"lower": 300.0, "upper": -64.0, "post": 3.0}, ending="time", time_s=1800.0),
         run("on car", "full", {"lower": 120.0, "upper": -150.0}, reynolds_note="Run at 60,000."),
     )
@@ -145,7 +147,7 @@ def test_block_tells_every_run_with_its_verdict() -> None:
         ("lower", "group mid-span"), ("upper", "group mid-span"), ("all together", "group mid-span"),
     ]  # fmt: skip
     # The channel chokes: the run on the car is believed, the one in the group tells a fifth against 60 %, from which
-    # the warning of too few cells does not take anything away.
+    # a note does not take anything away.
     assert [a[7].split(" ", 1)[1] for a, _ in pairs][:2] == ["both agree", "flow run"]
     upper = pairs[6]
     assert "flow run" in upper[0][7]
@@ -159,6 +161,7 @@ def test_block_tells_every_run_with_its_verdict() -> None:
     said = " ".join(" ".join(parsed.text).split())
     for text in (MID_SPAN, *CANNOT_TELL, "Run at 60,000.", "The chord has 41 cells", "start-up", "400.0 million"):
         assert text in said
+    assert "The floor was closed." in said
     assert "-" not in "".join(re.findall(r"-(?=\d)", said))
 
 
@@ -195,7 +198,8 @@ def test_hostile_names_stay_text() -> None:
                 replace(row_of_runs(), title=name, columns=("lower", name)),
             ), lift=replace(first.lift, elements=lifts, channels=()),
             flows=(
-                run("alone", "mid-span", {name: -320.0}, warnings=(name,), device=name, reynolds_note=name),
+                run("alone", "mid-span", {name: -320.0}, faults=(Fault(name),), notes=(name,), device=name,
+                    reynolds_note=name),
                 run("group", "mid-span", {"lower": 300.0, name: -64.0}),
             ),
             flow_pictures=(FlowPicture("mid-span", "alone", name, png(3), name, clip()),),
@@ -231,9 +235,27 @@ def test_json_holds_runs_and_opinions() -> None:
     assert got["flow_sweeps"][0]["rows"][1]["forces"][0]["value"] == pytest.approx(4.0)
 
 
-def test_text_says_which_to_believe() -> None:
+def test_text_has_a_column_beside_the_estimate_and_says_which_to_believe() -> None:
     text = comparison_text(flown())
     assert "flow run (mid-span) and estimate of upper, group, differ: believe the flow run" in text
+    assert text.isascii()
+    lines = text.splitlines()
+    heads = ["alone N", "flow run alone N", "group N", "flow run group N", "on car N", "flow run on car N"]
+    assert re.split(r"  +", lines[1].strip())[4:] == [*heads, "which to believe", "nearest mm", "collides"]
+    upper = next(line for line in lines if line.startswith("  upper"))
+    cells = re.split(r"  +", upper.strip())
+    # By hand, see above: -64 N, 1 N of interval and a tenth.
+    assert cells[7] == "-64 (-71 to -57) mid-span"
+    assert cells[9] == "-150 (-166 to -134)"
+    assert cells[10] == "alone: both agree, group: flow run, on car: flow run"
+    total = next(line for line in lines if line.startswith("  total"))
+    assert "group: " in total
+    assert "alone: " not in total
+    # Columns stand under each other; a variant without runs has dashes and no word.
+    assert upper.index("alone: ") == lines[1].index("which to believe")
+    others = [re.split(r"  +", line.strip()) for line in lines if line.startswith("  lower")]
+    assert others[1][5] == "-"
+    assert not any("both agree" in cell for cell in others[1])
 
 
 def test_a_variant_with_runs_only_can_be_reported() -> None:
@@ -318,7 +340,7 @@ def test_any_row_of_runs_is_legible(
         )
         for v, (f, half, done) in zip(values, forces, strict=True)
     )
-    table = Table("“as found”: “upper” moved up, on the car", unit, tuple(names), rows)
+    table = Table("as found", "“as found”: “upper” moved up, on the car", unit, tuple(names), rows)
     if not any(one.forces for one in rows):
         with pytest.raises(InputError, match="one that was run"):
             runs_svg(table)

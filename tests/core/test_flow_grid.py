@@ -204,11 +204,17 @@ def test_overlapping_parts_count_for_the_first_and_are_told() -> None:
     alone = [space_grid([p], None, 0.053, ROOM).label == 1 for p in parts]
     np.testing.assert_array_equal(grid.label == 1, alone[0])
     np.testing.assert_array_equal(grid.label == 2, alone[1] & ~alone[0])
-    (note,) = grid.notes
-    assert f"overlap in {(alone[0] & alone[1]).sum()} cells" in note
-    assert "“ball”" in note
-    assert "“box”" in note
+    # Half of the box is in the ball: the forces on both are mixed up.
+    (fault,) = grid.faults
+    assert f"overlap in {(alone[0] & alone[1]).sum()} cells" in fault.text
+    assert fault.parts == ("ball", "box")
     assert set(np.unique(grid.part)) == {0, 1, 2}
+    # 30 mm let in, a cap of 2 % of the box (pi h^2 (3 r - h) / 3), is good to know and no more.
+    box.apply_translation([0.47, 0.0, 0.0])
+    wide = Box(np.array([-1.0, -1.0, 0.0]), np.array([1.5, 1.0, 2.0]))
+    let_in = space_grid([parts[0], ("box", mesh_of(box))], None, 0.02, wide)
+    assert let_in.faults == ()
+    assert any("“ball” and “box” overlap in" in note for note in let_in.notes)
 
 
 def test_surface_through_the_middles_of_cells() -> None:
@@ -373,7 +379,7 @@ def test_small_holes_are_closed_and_wide_ones_told() -> None:
     assert not (differs & far).any()
     wide = space_grid([], car("window"), 0.045, ROOM, closing=Closing(hole_m=0.3))
     assert body_volume(wide) < 0.2
-    assert any("Air reaches" in note and "m³" in note for note in wide.notes)
+    assert any("Air reaches" in one.text and "m³" in one.text for one in wide.faults)
 
 
 @pytest.mark.parametrize("seed", [None, 4])
@@ -401,7 +407,7 @@ def test_missing_floor_and_front_are_closed_down_to_planes(missing: str, seed: i
     if "floor" in missing:
         opened = space_grid([], scan, h, ROOM, closing=Closing(None, closing.front_m))
         assert body_volume(opened) < 0.1 * body_volume(grid)
-        assert any("Air reaches" in note for note in opened.notes)
+        assert any("Air reaches" in one.text for one in opened.faults)
 
 
 def test_planes_are_suggested_where_the_rims_run() -> None:
@@ -558,7 +564,9 @@ def test_open_part_is_told() -> None:
     # A ball of 0.5 m up to 0.1 m over its middle: pi h^2 (3 r - h) / 3 with h = 0.6; the rim is a facet lower.
     assert (closed.label == 1).sum() * 0.02**3 == pytest.approx(math.pi * 0.36 * 0.9 / 3, rel=0.1)
     grid = space_grid([("cup", cup)], None, 0.05, ROOM, closing=Closing(hole_m=0.3))
-    assert any("“cup” is open" in note for note in grid.notes)
+    assert [one.parts for one in grid.faults if "“cup” is open" in one.text] == [("cup",)]
+    assert any("“cup” is open" in note for note in closed.notes)  # a hole that a cone closes
+    assert closed.faults == ()
     assert (grid.label == 1).sum() < 200
     assert len(grid.cell) > 1000
 
@@ -586,13 +594,13 @@ def test_plan_tells_what_a_run_takes() -> None:
     assert plan.cells_in_gap == pytest.approx(1.5)
     # Seen from ahead: 1 m x (0.1 + 0.07 + 0.2) m and the mount, 20 mm x 0.5 m, of 2 m x 2 m and a layer of road.
     assert plan.blockage == pytest.approx((0.37 + 0.01) / 4.04, abs=0.01)
-    assert sum("gap of 30 mm between “one” and “two” has 1.5 cells" in w for w in plan.warnings) == 1
-    assert sum("chord has 20 cells" in w for w in plan.warnings) == 1
-    assert sum("of the domain seen from ahead" in w for w in plan.warnings) == 1
-    assert sum("the card has 0.01 GB" in w for w in plan.warnings) == 1
+    assert sum("gap of 30 mm between “one” and “two” has 1.5 cells" in one.text for one in plan.faults) == 1
+    assert sum("chord has 20 cells" in one.text for one in plan.faults) == 1
+    assert sum("of the domain seen from ahead" in one.text for one in plan.faults) == 1
+    assert sum("the card has 0.01 GB" in one.text for one in plan.faults) == 1
     wide = Box(np.array([-0.5, -3, 0.0]), np.array([0.5, 3, 3.0]))
     fine = plan_space(parts, body, 0.003, wide, chord_m=0.4, bytes_per_cell=100.0)
-    assert fine.warnings == ()
+    assert fine.faults == ()
     assert fine.seconds_per_step is None
     with pytest.raises(InputError, match="chord is 0"):
         plan_space(parts, body, 0.02, ROOM, chord_m=0.0, bytes_per_cell=1.0)

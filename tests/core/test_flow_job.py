@@ -48,6 +48,7 @@ def box(low: tuple[float, float, float], high: tuple[float, float, float]) -> Tr
 BODY = box((-4.0, -0.8, 0.1), (0.0, 0.8, 1.0))
 NOTHING = TriMesh(np.zeros((0, 3)), np.zeros((0, 3), np.int32))
 STRUT = box((-4.0, 0.2, 0.9), (-3.95, 0.21, 1.15))
+SUNK = TriMesh(STRUT.points - [0.0, 0.0, 1.15], STRUT.triangles)
 NOWHERE = TriMesh(STRUT.points * np.nan, STRUT.triangles)
 
 
@@ -207,7 +208,8 @@ def test_half_model_takes_the_half_that_was_scanned() -> None:
     assert made("group", "mid-span", wishes=asked).half is None
     right = BODY.subset(BODY.corners[:, :, 1].mean(axis=1) < 0.0)
     assert flow_job(PAIR, (), right, "on car", "full", "", *AIR, asked).half == "right"
-    off = Assembly("off", (wing(leading_edge=np.array([-3.9, 0.03, 1.2])),))
+    near, off = (Assembly("off", (wing(leading_edge=np.array([-3.9, y, 1.2])),)) for y in (0.001, 0.03))
+    assert flow_job(near, (), None, "group", "full", "", *AIR, asked).half == "left"
     with pytest.raises(InputError, match="“upper” is mounted \\+30 mm off the centre plane"):
         flow_job(off, (), None, "group", "full", "", *AIR, asked)
 
@@ -228,6 +230,8 @@ def test_half_model_takes_the_half_that_was_scanned() -> None:
         ({"wishes": RunWishes(cells_in_gap=-1.0)}, "cells in the gap"),
         ({"form": "full", "case": "group", "mounts": [("strut", NOTHING)]}, "“strut” has no faces"),
         ({"form": "full", "case": "group", "mounts": [("strut", NOWHERE)]}, "not numbers"),
+        ({"form": "full", "case": "group", "mounts": [("strut", SUNK)]}, "“strut” reaches 250 mm below the road"),
+        ({"variant": Assembly("low", (wing(leading_edge=np.array([-3.9, 0.0, -0.1])),))}, "“upper” .* below the road"),
     ],
 )
 def test_bad_input_gets_one_sentence(change: dict, words: str) -> None:

@@ -202,7 +202,26 @@ def test_time_that_is_up_ends_it() -> None:
     assert pilot.progress().time_s == pytest.approx(0.3, abs=0.25)
     answer = pilot.answer()
     assert answer.ending == "time"
-    assert any("start-up" in w for w in answer.warnings)
+    assert any("start-up" in one.text for one in answer.faults)
+
+
+def test_progress_moves_on_between_looks() -> None:
+    pilot = Pilot(tiny(wishes=replace(TINY, time_s=1e4)))
+    pilot.begin(Told(even([0.02, 0.0, -0.05], 0.05)).make)
+    counts = []
+    for _ in range(8):
+        state = pilot.go(0.02)
+        counts.append(int(state.sentence.split(": ")[1].split(" of at least ")[0]))
+        assert counts[-1] == pilot._record.count
+    assert counts == sorted(set(counts))
+
+
+def test_a_run_that_came_near_to_blowing_up_says_so() -> None:
+    """Half a cell a step is the most that counts as sound; 0.45 is nine tenths of it."""
+    calm, wild = (ran(tiny(), Told(even([0.02, 0.0, -0.05], 0.001), speed=v)).answer() for v in (0.1, 0.45))
+    assert not any("blows up" in one.text for one in calm.faults)
+    assert sum("90% of what counts as a run that blows up" in one.text for one in wild.faults) == 1
+    assert wild.wall_function is False
 
 
 def test_cancelled_run_answers_with_what_it_has() -> None:
@@ -215,7 +234,7 @@ def test_cancelled_run_answers_with_what_it_has() -> None:
     assert done.share == 1.0
     assert done.seconds_left == 0.0
     assert pilot.answer().ending == "cancelled"
-    assert any("start-up" in w for w in pilot.answer().warnings)
+    assert any("start-up" in one.text for one in pilot.answer().faults)
     # Without a mean yet, the moment stands for it.
     assert np.array_equal(pilot.mean_slice().speed_m_s, pilot.slice().speed_m_s)
 
@@ -252,9 +271,11 @@ def test_time_up_on_a_force_that_is_known_is_no_warning() -> None:
         ran(tiny(wishes=replace(TINY, time_s=2.4)), Told(even([0.02, 0.0, -0.05], wobble))).answer()
         for wobble in (0.001, 0.5)
     )
-    assert not any("well known" in w or "start-up" in w for w in known.warnings)
+    assert not any("well known" in w for w in known.notes)
+    assert not any("well known" in one.text or "start-up" in one.text for one in known.faults)
     assert unknown.ending == "time"
-    assert any("not as well known as asked" in w for w in unknown.warnings)
+    told = (*unknown.notes, *(one.text for one in unknown.faults))
+    assert any("not as well known as asked" in w for w in told)
 
 
 def test_no_lift_at_all_ends_too() -> None:
@@ -402,11 +423,34 @@ def test_open_scan_is_closed_by_the_suggested_planes() -> None:
     assert not (label[outside] == 2).any()
 
 
+def test_half_model_of_what_is_a_little_off_the_centre_plane_says_by_how_much() -> None:
+    """A block 0.8 mm to the left: the left half has 0.8 mm more of it than half, so the whole is 1.6 mm wider."""
+    off = TriMesh(BLOCK.points + [0.0, 0.0008, 0.0], BLOCK.triangles)
+    for parts, count in (((("block", off),), 1), ((("block", BLOCK),), 0)):
+        pilot = Pilot(replace(SPACE, half="left", parts=parts))
+        pilot.prepare()
+        said = [note for note in pilot.notes if "off the centre plane" in note]
+        assert len(said) == count
+        assert all("“block” stands +0.8 mm" in note and "differs by 1.6 mm" in note for note in said)
+
+
 def test_part_that_the_half_leaves_out_has_no_force() -> None:
     job = replace(SPACE, half="right", parts=(("block", BLOCK), ("post", POST)), spans_m=(math.nan,) * 2)
     pilot, forces = lockstep(job, 10)
     assert (forces[:, 3:6] == 0.0).all()
     assert any("“post” lies wholly on the side" in note for note in pilot.notes)
+    assert sum("“post” has nothing like it on the other side" in one.text for one in pilot.faults) == 1
+
+
+def test_mounts_in_pairs_are_fit_for_a_half_model() -> None:
+    """Left and right as placed by hand, 4 mm unlike, and one in the middle."""
+    twin = TriMesh(POST.points * [1.0, -1.0, 1.0] + [0.004, 0.0, 0.0], POST.triangles)
+    middle = TriMesh(POST.points * [1.0, 1.0, 1.0] - [0.0, 0.1, 0.0], POST.triangles)
+    parts = (("block", BLOCK), ("left", POST), ("right", twin), ("middle", middle))
+    for count, chosen in ((0, parts), (1, parts[:2]), (1, (parts[0], parts[2]))):
+        pilot = Pilot(replace(SPACE, half="left", parts=chosen, spans_m=(math.nan,) * len(chosen)))
+        pilot.prepare()
+        assert sum("nothing like it" in one.text for one in pilot.faults) == count
 
 
 def test_inside_out_mesh_runs_alike() -> None:
@@ -482,7 +526,7 @@ def test_overlapping_parts_are_told_in_the_answer() -> None:
     pilot.begin(ReferenceEngine)
     pilot.go(0.05)
     pilot.stop()
-    warnings = pilot.answer().warnings
+    warnings = [one.text for one in pilot.answer().faults]
     assert sum("“upper” and “lower” overlap" in w for w in warnings) == 1
     # Too few cells is told too, and once.
     assert sum("cells; 50 are the fewest" in w for w in warnings) == 1

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wingfettle.core.errors import InputError
+from wingfettle.core.flow.fault import Fault
 from wingfettle.core.flow.result import FlowRun, PartFlow, from_record, part_flow, to_record
 from wingfettle.core.flow.scaling import scaling
 from wingfettle.core.flow.statistics import Blocks, settled
@@ -30,14 +31,15 @@ PART = PartFlow("low", np.array([-3.0, 0.0, -90.0]), np.ones(3), np.zeros(3), np
 RUN = FlowRun(
     variant="b", form="full", case="on car", parts=(PART, replace(PART, part="high")), total=PART, confidence=0.95,
     speed_m_s=50.0, air_density_kg_m3=1.2, reference_length_m=0.25, reference_area_m2=0.35, width_m=math.nan,
-    reynolds_run=7.5e4, reynolds_real=8.5e5, mach_run=0.1, spacing_m=0.002, cells=1_000_000, steps=20000,
+    reynolds_run=7.5e4, reynolds_real=8.5e5, mach_run=0.1, wall_function=True, spacing_m=0.002, cells=1_000_000,
+    steps=20000,
     steps_left_out=4000, ending="narrow", time_s=61.5, updates_per_s=3e8, device="card", lift_share=0.1,
-    warnings=("The gap has only 6 cells.",), rests_on="x",
+    faults=(Fault("The gap has only 6 cells.", ("low", "high")),), notes=("Closed.",), rests_on="x",
 )  # fmt: skip
 
 
 def same(a, b) -> bool:
-    if isinstance(a, FlowRun | PartFlow):
+    if isinstance(a, FlowRun | PartFlow | Fault):
         return type(a) is type(b) and all(same(getattr(a, f.name), getattr(b, f.name)) for f in fields(a))
     if isinstance(a, tuple):
         return isinstance(b, tuple) and len(a) == len(b) and all(map(same, a, b))
@@ -53,10 +55,11 @@ def same(a, b) -> bool:
     number=numbers,
     steps=st.integers(0, 2**60),
     text=st.text(max_size=20),
-    warnings=st.lists(st.text(max_size=5), max_size=3).map(tuple),
+    texts=st.lists(st.text(max_size=5), max_size=3).map(tuple),
 )
-def test_plain_json_and_back_loses_nothing(parts, total, number, steps, text, warnings) -> None:
-    run = replace(RUN, parts=parts, total=total, time_s=number, steps=steps, device=text, warnings=warnings)
+def test_plain_json_and_back_loses_nothing(parts, total, number, steps, text, texts) -> None:
+    run = replace(RUN, parts=parts, total=total, time_s=number, steps=steps, device=text, notes=texts)
+    run = replace(run, faults=tuple(Fault(text, texts) for text in texts), wall_function=bool(steps % 2))
     text = json.dumps(to_record(run), allow_nan=False)
     assert same(from_record(json.loads(text)), run)
 
@@ -69,8 +72,13 @@ def test_numbers_of_numpy_are_written_as_plain_ones() -> None:
 
 def test_band_holds_interval_and_reynolds_number() -> None:
     """-90 N, 1 N of interval and a tenth of 90 N on either side."""
-    assert RUN.lift_band() == (-90.0, -100.0, -80.0)
-    assert RUN.lift_band("high") == RUN.lift_band()
+    assert RUN.lift_band("high") == (-90.0, -100.0, -80.0)
+    # Two that pull against each other, with a body that is no part of the sum: a tenth of each stays.
+    up = replace(PART, part="low", force_n=np.array([0.0, 0.0, 120.0]))
+    body = replace(PART, part="body", force_n=np.array([0.0, 0.0, 900.0]))
+    whole = replace(PART, part="all", force_n=np.array([0.0, 0.0, 30.0]))
+    opposed = replace(RUN, parts=(up, replace(PART, part="high"), body), total=whole)
+    assert opposed.lift_band() == pytest.approx((30.0, 30.0 - 1.0 - 21.0, 30.0 + 1.0 + 21.0))
     with pytest.raises(InputError, match="no part “fin”"):
         RUN.lift_band("fin")
 
@@ -97,10 +105,10 @@ def test_force_of_a_part_in_vehicle_axes() -> None:
 
 def test_older_and_newer_records() -> None:
     record = to_record(RUN)
-    for field in ("device", "warnings", "rests_on"):
+    for field in ("device", "faults", "notes", "rests_on"):
         del record[field]
     record["invented_later"] = 1
-    assert same(from_record(record), replace(RUN, device="", warnings=(), rests_on=""))
+    assert same(from_record(record), replace(RUN, device="", faults=(), notes=(), rests_on=""))
 
 
 @pytest.mark.parametrize(
@@ -117,7 +125,9 @@ def test_older_and_newer_records() -> None:
         ({"speed_m_s": None}, "“speed_m_s” is no number"),
         ({"parts": {}}, "“parts”"),
         ({"parts": [3]}, "“parts” is no record"),
-        ({"warnings": [3]}, "“warnings”"),
+        ({"notes": [3]}, "“notes”"),
+        ({"faults": ["x"]}, "“faults” is no record"),
+        ({"wall_function": 1}, "“wall_function”"),
         ({"total": {**to_record(RUN)["total"], "force_n": [1.0, 2.0]}}, "“force_n”"),
         ({"total": {**to_record(RUN)["total"], "at_rest": 1}}, "“at_rest”"),
         ({"total": {"part": "a"}}, "“total” lacks force_n"),
@@ -136,3 +146,9 @@ def test_no_record_at_all() -> None:
     del short["cells"]
     with pytest.raises(InputError, match="lacks cells"):
         from_record(short)
+
+
+def test_a_fault_weakens_those_it_speaks_of() -> None:
+    gap, all_ = Fault("The gap has 6 cells.", ("low", "high")), Fault("It blew.")
+    assert [gap.weakens(name) for name in ("low", "flap")] == [True, False]
+    assert all_.weakens("flap")

@@ -21,7 +21,8 @@ PART = PartFlow("low", np.array([-3.0, 0.0, -90.0]), np.full(3, math.inf), np.ze
 RUN = FlowRun(
     variant="b", form="full", case="on car", parts=(PART,), total=PART, confidence=0.95, speed_m_s=50.0,
     air_density_kg_m3=1.2, reference_length_m=0.25, reference_area_m2=0.35, width_m=math.nan, reynolds_run=7.5e4,
-    reynolds_real=8.5e5, mach_run=0.1, spacing_m=0.002, cells=1_000_000, steps=20000, steps_left_out=4000,
+    reynolds_real=8.5e5, mach_run=0.1, wall_function=True, spacing_m=0.002, cells=1_000_000,
+    steps=20000, steps_left_out=4000,
     ending="narrow", time_s=61.5, updates_per_s=3e8, device="card", rests_on="x",
 )  # fmt: skip
 
@@ -194,7 +195,7 @@ def test_writing_that_breaks_off_leaves_the_older_run(tmp_path: Path, monkeypatc
             raise OSError(28, "No space left on device")
         real(source, target)
 
-    monkeypatch.setattr(module.os, "replace", full)
+    monkeypatch.setattr(os, "replace", full)
     with pytest.raises(InputError, match="No space left"):
         store(tmp_path, replace(RUN, time_s=99.0), plane(1), {})
     (found,), unreadable = stored(tmp_path)

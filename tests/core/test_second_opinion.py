@@ -13,8 +13,9 @@ from test_report import sample, span_load, wing
 
 from wingfettle.core.assembly.assembly import Assembly
 from wingfettle.core.errors import InputError
+from wingfettle.core.flow.fault import Fault
 from wingfettle.core.flow.plan import plan_plane
-from wingfettle.core.flow.result import FlowRun, PartFlow, from_record, to_record
+from wingfettle.core.flow.result import FlowRun, PartFlow
 from wingfettle.core.lift.result import Band, ChannelNote, LiftEstimate
 from wingfettle.core.report.second_opinion import (
     ALL,
@@ -22,7 +23,6 @@ from wingfettle.core.report.second_opinion import (
     WORDS,
     Compared,
     Facts,
-    alone_of,
     compare,
     left_of_load,
     opinions,
@@ -46,7 +46,8 @@ def run(case: str, form: str, forces: dict[str, float], **change: object) -> Flo
         variant="as found", form=form, case=case, parts=parts, total=part("all", sum(forces.values())),
         confidence=0.95, speed_m_s=140.0 / 3.6, air_density_kg_m3=1.225, reference_length_m=0.2,
         reference_area_m2=0.3, width_m=1.3 if form == "mid-span" else math.nan, reynolds_run=6e4, reynolds_real=5e5,
-        mach_run=0.1, spacing_m=0.0025, cells=600_000, steps=40_000, steps_left_out=9_000, ending="narrow",
+        mach_run=0.1, wall_function=True, spacing_m=0.0025, cells=600_000, steps=40_000, steps_left_out=9_000,
+        ending="narrow",
         time_s=95.0, updates_per_s=4e8, device="card", lift_share=0.1,
         element=next(iter(forces)) if case == "alone" else "",
     )  # fmt: skip
@@ -151,7 +152,7 @@ def test_limits_hold_their_own_values() -> None:
     assert compare(ESTIMATE, APART, edge).word == "flow run"
     assert compare(ESTIMATE, APART, replace(edge, reynolds_real=1.01e6)).word == "neither"
     # A run with a wall function, or slow enough to do without, is not blamed for it.
-    for speed, wall in ((1.5e5, True), (1.5e5, None), (6e4, False)):
+    for speed, wall in ((1.5e5, True), (6e4, False)):
         assert compare(ESTIMATE, APART, replace(CHOKED, reynolds_run=speed, wall_function=wall)).word == "flow run"
 
 
@@ -255,7 +256,10 @@ def test_a_full_run_is_compared_in_newtons() -> None:
     assert high.facts.cells_on_chord == pytest.approx(assembly.element("upper").mean_chord_m / 0.0025)
     assert both.estimate == lift.on_car_total_n
     assert both.run == Band(-30.0, -30.0 - 13.0 - 16.0, -30.0 + 13.0 + 16.0)
-    assert both.half_width_n == pytest.approx(math.sqrt(2.0))
+    # The run's own for the sum; with a mount in it, no less than both together.
+    assert both.half_width_n == 1.0
+    mounted = run("on car", "full", {"lower": 120.0, "upper": -150.0, "post": 3.0})
+    assert found(opinions(assembly, lift, [mounted]), ALL, "on car").half_width_n == pytest.approx(2.0)
 
 
 def test_mounts_are_no_wing() -> None:
@@ -364,24 +368,37 @@ def test_restless_runs_and_those_that_ended_narrow() -> None:
     assert found(opinions(assembly, lift, runs), "upper", "group").opinion.word == "neither"  # type: ignore[union-attr]
 
 
-def test_the_plan_s_own_warnings_of_cells_are_not_counted_twice() -> None:
-    """Real sentences of the plan: two squares 12 mm apart with cells of 4 mm, one far coarser than asked."""
+def test_a_fault_of_a_gap_weakens_the_elements_at_it_alone() -> None:
+    """Real ones of the plan: two squares 12 mm apart with cells of 4 mm."""
     square = 0.1 * np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
     plan = plan_plane(
-        [("lower", square), ("upper", square + [0.0, 0.112])], 0.004, (-1.0, -3.0), (2.0, 3.0), chord_m=0.1,
+        [("lower", square), ("flap", square + [0.0, 0.112])], 0.004, (-1.0, -3.0), (2.0, 3.0), chord_m=0.21,
         bytes_per_cell=40.0,
     )  # fmt: skip
-    assert len(plan.warnings) == 2
+    (gap,) = plan.faults
     assembly, lift = pair()
-    one = run("on car", "full", {"lower": 120.0, "upper": -150.0}, warnings=plan.warnings, spacing_m=0.004)
+    one = run("on car", "full", {"lower": 120.0, "upper": -150.0}, faults=(gap,))
     rows = opinions(assembly, lift, [one])
-    assert [len(found(rows, name, "on car").facts.warnings) for name in ("lower", "upper")] == [1, 1]  # the gap's
-    elsewhere = replace(one, warnings=tuple(w.replace("upper", "flap").replace("lower", "slat") for w in plan.warnings))
-    row = found(opinions(assembly, lift, [elsewhere]), "upper", "on car")
+    assert found(rows, "lower", "on car").facts.warnings == (gap.text,)
+    row = found(rows, "upper", "on car")
     assert row.facts.warnings == ()
     assert row.opinion is not None
     assert row.opinion.word == "estimate"
-    assert "41 cells" in row.opinion.sentence or "cells and 50" in row.opinion.sentence
+    assert found(rows, ALL, "on car").facts.warnings == (gap.text,)
+
+
+def test_notes_weigh_nothing_and_the_wall_function_is_the_run_s() -> None:
+    assembly, lift = pair()
+    note = ChannelNote("lower", "upper", 0.03, 0.15, 1.6, 0.7, 1.31, "It chokes.")
+    choked = replace(lift, channels=(note,))
+    one = run("group", "full", {"lower": 20.0, "upper": -30.0}, notes=("“a” and “b” overlap in 4 cells.",))
+    assert found(opinions(assembly, choked, [one]), "upper", "group").opinion.word == "flow run"  # type: ignore[union-attr]
+    told = replace(one, notes=(), faults=(Fault("“a” and “b” overlap in 4000 cells."),))
+    assert found(opinions(assembly, choked, [told]), "upper", "group").opinion.word == "neither"  # type: ignore[union-attr]
+    bare = replace(one, wall_function=False, reynolds_run=1.5e5)
+    opinion = found(opinions(assembly, choked, [bare]), "upper", "group").opinion
+    assert opinion is not None
+    assert "no wall function" in opinion.sentence
 
 
 def test_without_an_estimate_there_is_a_run_and_no_opinion() -> None:
@@ -395,16 +412,6 @@ def test_without_an_estimate_there_is_a_run_and_no_opinion() -> None:
     third = sample()[2]
     alone = opinions(third.assembly, third.lift, [run("on car", "full", {"upper": -90.0})])
     assert [one.opinion for one in alone] == [None]
-
-
-def test_records_of_older_runs_tell_their_element_by_their_part() -> None:
-    old = to_record(run("alone", "mid-span", {"upper": -320.0}))
-    del old["element"]
-    back = from_record(old)
-    assert back.element == ""
-    assert alone_of(back) == "upper"
-    assembly, lift = pair()
-    assert opinions(assembly, lift, [back])[0].element == "upper"
 
 
 def test_short_wings_are_left_to_the_run() -> None:
