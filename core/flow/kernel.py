@@ -12,7 +12,8 @@ The scheme, the same in the plane and in space; ``core/flow/reference.py`` has i
   Boltzmann-lattice fluid with boundaries", Physics of Fluids 13, 2001).
 - Wall function, a switch: where the flow at a cell next to the wall is not laminar, the wall slips so much that the
   links pass on the shear stress of the power law of Werner & Wengle, "Large-eddy simulation of turbulent flow over and
-  around a cube in a plate channel", 8th Symposium on Turbulent Shear Flows, 1991. It knows nothing of separation.
+  around a cube in a plate channel", 8th Symposium on Turbulent Shear Flows, 1991, as far as the flow at the cell would
+  pass on more. Parts thinner than a cell, as trailing edges are, do not slip. The law knows nothing of separation.
 - Inlet: what comes in is the equilibrium at the wind's velocity and the cell's own density a step earlier. Far field:
   that of the wind. Outlet: that at rest pressure and the cell's own velocity a step earlier. Before them lies a sponge
   that draws pressure, and before inlets and far faces velocity, to the wind's, and has a raised viscosity.
@@ -153,7 +154,8 @@ class Boundary:
         q: (m, Q) share of each direction at which a wall is met, ``NO_WALL`` for none.
         part: (m, Q) whose wall, 0 for none, ``ROAD``, ``WALL``, or the number of the part.
         normal: (m, 3) unit, off the wall; zero where there is none.
-        distance: (m,) of the cell's middle from the wall, cells; 0 where the law of the wall is not to act.
+        distance: (m,) of the cell's middle from the wall, cells.
+        slips: (m,) whether the law of the wall may act there.
         parts: how many parts have walls.
     """
 
@@ -163,6 +165,7 @@ class Boundary:
     part: NDArray[np.int16]
     normal: Floats
     distance: Floats
+    slips: NDArray[np.bool_]
     parts: int
 
     @property
@@ -249,15 +252,10 @@ def boundary(
     order = np.argsort(~(all_part > 0).any(axis=1), kind="stable")
     cells, all_q, all_part = cells[order], all_q[order], all_part[order]
     normal, distance = _off_wall(lattice, size, cells, all_q.astype(np.float64))
-    behind = np.rint(np.stack(np.unravel_index(cells, size), axis=1) - (distance + EDGE_CELLS)[:, None] * normal)
-    inside = ((behind >= 0) & (behind < np.array(size))).all(axis=1)
-    at = np.ravel_multi_index(tuple(behind[inside].astype(np.int64).T), size)
-    thin = np.zeros(len(cells), bool)
-    thin[inside] = flat[at] == 0
-    distance[thin] = 0.0
+    slips = (distance > 0.0) & ~_thin(flat, size, cells, normal, distance)
     kind_of = np.where(flat == 0, np.where(edge, EDGE, AIR), SOLID).astype(np.uint8).reshape(size)
     parts = max(int(label.max()), int(all_part.max(initial=0)))
-    return Boundary(kind_of, cells, all_q, all_part, normal, distance, parts)
+    return Boundary(kind_of, cells, all_q, all_part, normal, distance, slips, parts)
 
 
 def _off_wall(lattice: Stencil, size: tuple[int, int, int], cells: Ints, q: Floats) -> tuple[Floats, Floats]:
@@ -304,6 +302,18 @@ def _off_wall(lattice: Stencil, size: tuple[int, int, int], cells: Ints, q: Floa
     full = np.zeros((len(cells), 3))
     full[:, axes] = normal * wall[:, None]
     return full, np.where(wall, (into**2 * q).sum(axis=1) / np.where(wall, weight, 1.0), 0.0)
+
+
+def _thin(
+    flat: NDArray[np.integer], size: tuple[int, int, int], cells: Ints, normal: Floats, distance: Floats
+) -> NDArray[np.bool_]:
+    """(m,) whether there is air again ``EDGE_CELLS`` behind the wall."""
+    behind = np.stack(np.unravel_index(cells, size), axis=1) - (distance + EDGE_CELLS)[:, None] * normal
+    nearest = np.rint(behind).astype(np.int64)
+    inside = np.flatnonzero(((nearest >= 0) & (nearest < np.array(size))).all(axis=1))
+    thin = np.zeros(len(cells), bool)
+    thin[inside] = flat[np.ravel_multi_index(tuple(nearest[inside].T), size)] == 0
+    return thin
 
 
 def inlet_velocities(setup: RunSetup) -> Floats:
@@ -471,11 +481,11 @@ def links_texture(edges: Boundary) -> Singles:
 
 
 def normals_texture(setup: RunSetup, edges: Boundary) -> Singles:
-    """Normal along the lattice's axes and distance of each edge cell's wall, negative for the road's."""
+    """Normal along the lattice's axes and distance of each edge cell's wall, negative for the road's, 0 for no law."""
     axes = list(stencil(setup.stencil).axes)
     wide = np.zeros((WIDE * edge_rows(edges), 4), np.float32)
     wide[: len(edges.cell), : len(axes)] = edges.normal[:, axes]
-    wide[: len(edges.cell), 3] = np.where(road_only(edges), -edges.distance, edges.distance)
+    wide[: len(edges.cell), 3] = np.where(road_only(edges), -edges.distance, edges.distance) * edges.slips
     return wide.ravel()
 
 

@@ -171,7 +171,7 @@ class ReferenceRun:
         area = -6.0 * (weights * met * (steps @ normal)).sum(axis=0)
         hold = 6.0 * (weights * met * along**2 * share).sum(axis=0)
         slip = np.maximum(speed - friction * np.maximum(area, 0.0) / np.maximum(hold, 1e-6), 0.0)
-        slip = np.where(local > SUBLAYER, slip, 0.0)
+        slip = np.where((local > SUBLAYER) & edges.slips, slip, 0.0)
         return 6.0 * weights * along * share * slip
 
     def _collide(self, f: Floats) -> Floats:

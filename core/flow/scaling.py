@@ -18,8 +18,9 @@ SOUND_SQUARED = 1.0 / 3.0
 """Of the lattices in use, (cells a step) squared."""
 MOST_LATTICE_SPEED = 0.1
 """Of the wind: at a lattice Mach number of 0.17 the density error stays near one hundredth (common practice)."""
-LEAST_VISCOSITY = 1e-4
-"""Lattice viscosity below which single precision and stability leave no room (common practice, no source)."""
+LEAST_VISCOSITY = 1e-5
+"""Lattice viscosity below which single precision leaves no room (common practice, no source). Far above it already the
+cells and the eddy viscosity tell what the flow is like, not this number."""
 _LIFT_SHARE_PER_DECADE = 0.10  # common practice, no source
 _LAMINAR_BELOW = 1e5  # chord Reynolds number under which sections stall from laminar separation (common practice)
 
