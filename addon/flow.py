@@ -13,8 +13,8 @@ from ..core.flow.result import ENDINGS, FlowRun
 from ..core.lift.result import Band
 from ..core.units import to_kmh, to_mm
 from . import answers, bridge, flow_going, flow_view, settings
-from .flow_going import CASES, FORMS, Ahead, Going, card, going, job_now, newtons, told, wishes
-from .flow_kept import UNSAVED, folder, keep_beside, kept_all, kept_runs, key_now, unreadable
+from .flow_going import CASES, FORMS, Ahead, Going, card, going, jobs_now, newtons, told, wishes
+from .flow_kept import UNSAVED, folder, keep_beside, kept_all, kept_runs, keys_now, unreadable
 from .flow_view import drawn_legend as drawn_legend
 from .flow_view import slice_shown as slice_shown
 from .operator import BackgroundOperator, JobOperator, JobPanel, Steps, aside, say
@@ -43,8 +43,8 @@ class WINGFETTLE_OT_flow_ahead(BackgroundOperator, bpy.types.Operator):
         card()
         flow_going.aheads.clear()
         state = answers.digest_of(answers.ticket(scene, variant, "flow run"))
-        asked, key, uid = wishes(scene.wingfettle), key_now(scene.wingfettle, variant), scene.session_uid
-        pilot = Pilot(job_now(scene, variant))
+        asked, keys, uid = wishes(scene.wingfettle), keys_now(scene.wingfettle, variant), scene.session_uid
+        pilot = Pilot(jobs_now(scene, variant)[0])
         with flow_going.holding_card(WINGFETTLE_OT_flow_ahead.bl_label):
             yield 0.02, "Making the grid"
             yield from aside(lambda tick: pilot.prepare(), low=0.05, high=0.8)
@@ -53,17 +53,17 @@ class WINGFETTLE_OT_flow_ahead(BackgroundOperator, bpy.types.Operator):
             yield 0.9, "Trying the card"
             forecast, so_far = pilot.forecast(TRIAL_S), pilot.progress()
         pace = so_far.steps / max(so_far.time_s, 1e-9)
-        found = flow_going.aheads[uid] = Ahead(key[0], state, asked, key, pilot, forecast, pace)
+        found = flow_going.aheads[uid] = Ahead(keys[0][0], state, asked, keys, pilot, forecast, pace)
         return " ".join((*ahead_lines(found), *ahead_warnings(found)))
 
 
 def ahead_lines(ahead: Ahead) -> tuple[str, ...]:
     """What a run will take."""
-    plan, forecast = ahead.pilot.plan, ahead.forecast
+    plan, forecast, each = ahead.pilot.plan, ahead.forecast, " each" if len(ahead.keys) > 1 else ""
     lines = [
         f"{plan.cells / 1e6:.3g} million cells of {to_mm(plan.spacing_m):.3g} mm, "
         f"{plan.cells_on_chord:.0f} on the shortest chord.",
-        f"Takes {forecast.memory_bytes / 2**20:,.0f} MiB on the card and about {_time(forecast.seconds_left)} "
+        f"Takes {forecast.memory_bytes / 2**20:,.0f} MiB on the card and about {_time(forecast.seconds_left)}{each} "
         f"({forecast.updates_per_s / 1e6:,.0f} million cell updates a second).",
     ]
     if math.isfinite(plan.gap_m):
@@ -88,7 +88,8 @@ def _time(seconds: float | None) -> str:
 
 
 class WINGFETTLE_OT_flow_start(_Plain, bpy.types.Operator):
-    """Start the flow run on the graphics card; the scene stays usable, and the answer is for the wing as it is now"""
+    """Start the flow run on the graphics card, or both in turn; the scene stays usable, and the answer is for the wing
+    as it is now"""
 
     bl_idname = "wingfettle.flow_start"
     bl_label = "Start"
@@ -98,7 +99,9 @@ class WINGFETTLE_OT_flow_start(_Plain, bpy.types.Operator):
         if bpy.app.background or context.window is None:
             return flow_going.drained(one)
         bpy.app.timers.register(flow_going.run_piece)
-        return f"The flow run of “{one.key[0]}” goes on; the scene stays usable meanwhile."
+        two = "s" if one.turns > 1 else ""
+        go_on = "go on, one after the other" if one.turns > 1 else "goes on"
+        return f"The flow run{two} of “{one.key[0]}” {go_on}; the scene stays usable meanwhile."
 
 
 def _needs_run() -> Going:
@@ -121,7 +124,7 @@ class WINGFETTLE_OT_flow_pause(_Plain, bpy.types.Operator):
 
 
 class WINGFETTLE_OT_flow_stop(_Plain, bpy.types.Operator):
-    """End the run now and keep what is known so far"""
+    """End the run now and keep what is known so far; one that was to follow is not begun"""
 
     bl_idname = "wingfettle.flow_stop"
     bl_label = "Stop and Keep"
@@ -132,7 +135,8 @@ class WINGFETTLE_OT_flow_stop(_Plain, bpy.types.Operator):
 
 
 class WINGFETTLE_OT_flow_drop(JobOperator, bpy.types.Operator):
-    """End the run now and keep nothing of it, nor the pictures that were made of it as it went on"""
+    """End the run now and keep nothing of it, nor the pictures that were made of it as it went on; the first of two is
+    kept once it has ended"""
 
     bl_idname = "wingfettle.flow_drop"
     bl_label = "Throw Away"
@@ -187,6 +191,7 @@ class WINGFETTLE_PT_flow(JobPanel, bpy.types.Panel):
         part.prop(job, "flow_case")
         if job.flow_case == "alone":
             part.prop(job, "flow_element")
+        part.prop(job, "flow_walls")
         part.prop(job, "flow_cells")
         part.prop(job, "flow_gap_cells")
         if job.flow_form == "full":
@@ -199,22 +204,22 @@ class WINGFETTLE_PT_flow(JobPanel, bpy.types.Panel):
         row.operator("wingfettle.flow_ahead")
         row.operator("wingfettle.flow_start", icon="PLAY")
         ahead = flow_going.aheads.get(scene.session_uid)
-        if ahead is None or variant is None or ahead.key != key_now(scene.wingfettle, variant):
+        if ahead is None or variant is None or ahead.keys != keys_now(scene.wingfettle, variant):
             return
         try:
             state = answers.digest(scene, variant, "flow run")
         except InputError:
             return
-        if flow_going.same_ahead(ahead, state, wishes(scene.wingfettle), ahead.key):
+        if flow_going.same_ahead(ahead, state, wishes(scene.wingfettle), ahead.keys):
             for line in ahead_lines(ahead):
                 say(col, line)
             for line in ahead_warnings(ahead):
                 say(col, line, "ERROR")
 
     def _meanwhile(self, col: bpy.types.UILayout, one: Going) -> None:
-        variant, form, case, element = one.key
+        variant, form, case, element, _ = one.key
         icon = "PAUSE" if one.paused else "PLAY"
-        say(col, f"“{variant}”, {FORMS[form]}, {element} {CASES[case]}".replace("  ", " "), icon)
+        say(col, f"“{variant}”, {FORMS[form]}, {element} {CASES[case]}, {one.which}".replace("  ", " "), icon)
         left = f", {_time(one.left_s)} left" if math.isfinite(one.left_s) else ""
         col.progress(factor=min(max(one.share, 0.0), 1.0), text=f"{100.0 * one.share:.0f} %{left}")
         say(col, one.said)
@@ -249,7 +254,7 @@ class WINGFETTLE_PT_flow(JobPanel, bpy.types.Panel):
         holds: bool,
     ) -> None:
         box = col.box().column()
-        what = f"{FORMS[run.form]}, {run.element} {CASES[run.case]}".replace("  ", " ")
+        what = f"{FORMS[run.form]}, {run.element} {CASES[run.case]}, {run.walls}".replace("  ", " ")
         say(box, what if holds else f"{what}: of an earlier state", "CHECKMARK" if holds else "ERROR")
         quick: dict[str, Band | None] = {}
         for part in run.parts:

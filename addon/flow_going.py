@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 import time
 from collections import deque
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, cast
 
 import bpy
@@ -15,11 +15,11 @@ import bpy
 from ..core.errors import InputError
 from ..core.flow.job import FlowJob, RunWishes, flow_job
 from ..core.flow.pilot import Engine, Forecast, Pilot
-from ..core.flow.result import ENDINGS, FlowRun, PartFlow
+from ..core.flow.result import ENDINGS, WALLS, FlowRun, PartFlow
 from ..core.flow.slices import FlowSlice, picture
 from ..core.geometry.mesh import TriMesh
 from . import answers, lift, live, settings
-from .flow_kept import PICTURE_PX, Kept, Key, hold, in_view, keep_beside, key_now, stamped, state_of
+from .flow_kept import ASKED, PICTURE_PX, Kept, Key, hold, in_view, keep_beside, keys_now, stamped, state_of
 from .graphics import Card, Run
 from .operator import aside
 from .variants import active
@@ -39,12 +39,12 @@ What = Literal["speed", "pressure"]
 
 @dataclass(frozen=True, eq=False)
 class Ahead:
-    """What was found by looking ahead; ``Start`` goes on from there while nothing has changed."""
+    """What was found by looking ahead at the first of ``keys``; ``Start`` goes on from there while nothing has changed."""
 
     variant: str
     state: str
     wishes: RunWishes
-    key: Key
+    keys: tuple[Key, ...]
     pilot: Pilot
     forecast: Forecast
     steps_per_s: float
@@ -93,7 +93,7 @@ def going() -> Going | None:
 
 
 def wishes(job: settings.SceneSettings) -> RunWishes:
-    """What the panel asks of a run."""
+    """What the panel asks of a run, the walls aside."""
     return RunWishes(
         cells_on_chord=float(job.flow_cells) if job.flow_cells else None,
         cells_in_gap=float(job.flow_gap_cells),
@@ -112,8 +112,8 @@ def mounts_of(variant: settings.VariantItem) -> list[tuple[str, TriMesh]]:
     ]
 
 
-def job_now(scene: bpy.types.Scene, variant: settings.VariantItem) -> FlowJob:
-    """The run that the panel asks for, of the scene as it is now.
+def jobs_now(scene: bpy.types.Scene, variant: settings.VariantItem) -> tuple[FlowJob, ...]:
+    """The runs that the panel asks for, of the scene as it is now: one for each of ``keys_now``.
 
     Raises:
         InputError: see ``flow_job``; or the parts or the body cannot be measured.
@@ -122,24 +122,27 @@ def job_now(scene: bpy.types.Scene, variant: settings.VariantItem) -> FlowJob:
     assembly = answers.assembly(variant)
     mounts = mounts_of(variant) if assembly.elements else []
     body = answers.body(scene) if job.flow_case == "on car" and job.body is not None else None
-    return flow_job(
+    first = flow_job(
         assembly, mounts, body, job.flow_case, job.flow_form, job.flow_element, lift.speed_of(job),
         air.density_kg_m3, air.viscosity_m2_s, wishes(job),
     )  # fmt: skip
+    return tuple(replace(first, wall_function=walls) for walls in ASKED[job.flow_walls])
 
 
 # --- a run from grid to answer
 
 
 class Going:
-    """A run that goes on. It holds arrays and names, nothing of Blender's data, so that the scene may change.
+    """A run that goes on, or two in turn. It holds arrays and names, nothing of Blender's data, so that the scene may
+    change.
 
     Attributes:
         ticket: of the scene as it was at the start.
-        key: which run it is.
-        job: what is run.
+        key: which run it is at.
+        job: what is run now.
+        turn: how many have begun, of ``turns``.
         what: what frames and slice show.
-        share, said: how far it is, in words too.
+        share, said: how far all is, and what the run says that it is at.
         interim: forces so far; None where too little was run.
         shown: the slice as it was last looked at.
         frames: of the clip.
@@ -147,18 +150,30 @@ class Going:
         pictures: names of objects that show it as it went on.
     """
 
-    def __init__(self, ticket: answers.Ticket, key: Key, job: FlowJob, what: What, ready: Pilot | None) -> None:
-        self.ticket, self.key, self.job, self.what = ticket, key, job, what
+    def __init__(
+        self, ticket: answers.Ticket, asked: Sequence[tuple[Key, FlowJob]], what: What, ready: Pilot | None
+    ) -> None:
+        self.ticket, self.what, self.turns = ticket, what, len(asked)
+        self.paused = self.stopped = False
+        self.pictures: list[str] = []
+        self._begin(1, *asked[0], ready)
+        self._course = self._in_turn(asked, ready)
+
+    def _begin(self, turn: int, key: Key, job: FlowJob, ready: Pilot | None) -> None:
+        self.turn, self.key, self.job = turn, key, job
         self.pilot = ready if ready is not None else Pilot(job)
-        self.share, self.said, self.left_s = 0.0, "Making the grid", math.nan
+        self.share, self.said, self.left_s = (turn - 1) / self.turns, "Making the grid", math.nan
         self.interim: FlowRun | None = None
         self.shown: FlowSlice | None = None
         self.frames: deque[Any] = deque(maxlen=FRAMES)
-        self.paused = self.stopped = False
-        self.pictures: list[str] = []
         self._looked, self._look_took = -math.inf, 0.0
         self._next_frame = self._frame_every = 0.0
-        self._course = self._go(ready is None)
+
+    @property
+    def which(self) -> str:
+        """What the air does at the walls in the run that it is at, and the how manieth that is."""
+        of = f", {self.turn} of {self.turns}" if self.turns > 1 else ""
+        return f"{WALLS[self.key[4]]}{of}"
 
     def piece(self) -> float:
         """Do one piece; s to wait before the next one. Raises StopIteration, with a sentence, at the end."""
@@ -167,6 +182,25 @@ class Going:
     def close(self) -> None:
         """Let everything go."""
         self._course.close()
+
+    def _in_turn(self, asked: Sequence[tuple[Key, FlowJob]], ready: Pilot | None) -> Generator[float, None, str]:
+        """One after the other; one that fails does not keep the next from being run."""
+        ends, failed, said = list[str](), list[str](), list[str]()
+        for turn, (key, job) in enumerate(asked, 1):
+            if turn > 1:
+                self._begin(turn, key, job, None)
+            try:
+                ends.append((yield from self._go(turn > 1 or ready is None)))
+                said.append(self.said)
+            except InputError as problem:
+                failed.append(str(problem) if self.turns == 1 else f"Where the {WALLS[key[4]]}: {problem}")
+            if self.stopped and turn < self.turns:
+                ends.append(f"That where the {WALLS[asked[turn][0][4]]} was not begun.")
+                break
+        if not said:
+            raise InputError(" ".join(failed))
+        self.said = " ".join((*said, *failed))
+        return " ".join((*ends, *failed))
 
     def _go(self, fresh: bool) -> Generator[float, None, str]:
         if fresh:
@@ -185,9 +219,11 @@ class Going:
                 yield 0.2
                 continue
             progress = self.pilot.go(SLICE_S)
-            self.share, self.said, self.left_s, done = (
-                progress.share, progress.sentence, progress.seconds_left, progress.done,
-            )  # fmt: skip
+            self.said, done = progress.sentence, progress.done
+            self.share = (self.turn - 1 + progress.share) / self.turns
+            # The next one takes about as long.
+            more = (self.turns - self.turn) * (progress.time_s + progress.seconds_left)
+            self.left_s = progress.seconds_left + more
             self._look(progress.steps, progress.steps / max(progress.time_s, 1e-9))
             yield 0.0
         if not done:
@@ -228,8 +264,8 @@ class Going:
         hold(one)
         why = keep_beside(one)
         forces = "; ".join(f"{part.part} {newtons(part)}" for part in told(run, self.job.elements))
-        self.said = f"{forces} ({FORMS[run.form]}, {CASES[run.case]}; {ENDINGS[run.ending]}). {why}".strip()
-        return f"The flow run of “{run.variant}” has ended: {ENDINGS[run.ending]}. {why}".strip()
+        self.said = f"{forces} ({FORMS[run.form]}, {CASES[run.case]}, {run.walls}; {ENDINGS[run.ending]}). {why}".strip()
+        return f"The flow run of “{run.variant}” where the {run.walls} has ended: {ENDINGS[run.ending]}. {why}".strip()
 
 
 def told(run: FlowRun, elements: tuple[str, ...] | None = None) -> list[PartFlow]:
@@ -284,19 +320,19 @@ def start_run(scene: bpy.types.Scene) -> Going:
     check_free()
     variant, job = active(scene), scene.wingfettle
     card()
-    ticket, asked = answers.ticket(scene, variant, "flow run"), job_now(scene, variant)
-    ahead, key = aheads.pop(scene.session_uid, None), key_now(job, variant)
+    ticket, asked = answers.ticket(scene, variant, "flow run"), jobs_now(scene, variant)
+    ahead, keys = aheads.pop(scene.session_uid, None), keys_now(job, variant)
     ready = None
-    if ahead is not None and same_ahead(ahead, answers.digest_of(ticket), wishes(job), key):
-        ready, asked = ahead.pilot, ahead.pilot.job
+    if ahead is not None and same_ahead(ahead, answers.digest_of(ticket), wishes(job), keys):
+        ready, asked = ahead.pilot, (ahead.pilot.job, *asked[1:])
     what: What = "pressure" if job.flow_show == "pressure" else "speed"
-    made = Going(ticket, key, asked, what, ready)
+    made = Going(ticket, tuple(zip(keys, asked, strict=True)), what, ready)
     _going[:], why_ended[0] = [made], ""
     return made
 
 
-def same_ahead(ahead: Ahead, state: str, asked: RunWishes, key: Key) -> bool:
-    return (ahead.state, ahead.wishes, ahead.key) == (state, asked, key)
+def same_ahead(ahead: Ahead, state: str, asked: RunWishes, keys: tuple[Key, ...]) -> bool:
+    return (ahead.state, ahead.wishes, ahead.keys) == (state, asked, keys)
 
 
 def end_run(words: str) -> None:

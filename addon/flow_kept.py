@@ -26,8 +26,10 @@ VIEW_CAR_M = (0.5, 1.5, 0.8)
 FRAME_MS = 60
 """How long each frame of the clip is shown."""
 UNSAVED = "The file is not saved yet: the result stays in this session; save the file, and it is kept beside it."
-Key = tuple[str, str, str, str]
-"""Variant, form, case and the element run alone."""
+Key = tuple[str, str, str, str, bool]
+"""Variant, form, case, the element run alone, and whether the air clings."""
+ASKED = {"both": (True, False), "clings": (True,), "lets go": (False,)}
+"""For each choice of walls what is run, see ``result.WALLS``."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,14 +64,15 @@ _means: dict[str, tuple[FlowSlice, FlowSlice]] = answers.of_file({})
 """The mean flow that is shown, whole and in view."""
 
 
-def key_now(job: settings.SceneSettings, variant: settings.VariantItem) -> Key:
-    """Which run the panel speaks of."""
-    return variant.name, job.flow_form, job.flow_case, job.flow_element if job.flow_case == "alone" else ""
+def keys_now(job: settings.SceneSettings, variant: settings.VariantItem) -> tuple[Key, ...]:
+    """Which runs the panel speaks of, in the order in which they are run."""
+    element = job.flow_element if job.flow_case == "alone" else ""
+    return tuple((variant.name, job.flow_form, job.flow_case, element, walls) for walls in ASKED[job.flow_walls])
 
 
 def key_of(run: FlowRun) -> Key:
     """Which run it is."""
-    return run.variant, run.form, run.case, run.element
+    return run.variant, run.form, run.case, run.element, run.wall_function
 
 
 def stamped(run: FlowRun, state: str) -> FlowRun:
@@ -122,7 +125,8 @@ def _newest(scene: bpy.types.Scene, variant: settings.VariantItem) -> list[tuple
     except InputError:
         state = "none"
     newest = {key: one for (key, _), one in kept_all.items() if key[0] == variant.name}
-    return [(kept_all.get((key, state), one), (key, state) in kept_all) for key, one in sorted(newest.items())]
+    order = sorted(newest.items(), key=lambda one: (*one[0][:4], not one[0][4]))
+    return [(kept_all.get((key, state), one), (key, state) in kept_all) for key, one in order]
 
 
 def kept_runs(scene: bpy.types.Scene, variant: settings.VariantItem) -> list[tuple[FlowRun, bool]]:
@@ -136,10 +140,11 @@ def held_runs(scene: bpy.types.Scene, variant: settings.VariantItem) -> tuple[Fl
 
 
 def chosen(scene: bpy.types.Scene, variant: settings.VariantItem) -> Kept | None:
-    """The run that the panel speaks of, if it holds, with its fields."""
-    key = key_now(scene.wingfettle, variant)
-    found = next((one for one, holds in _newest(scene, variant) if holds and key_of(one.run) == key), None)
-    if found is not None and found.mean is None and found.folder and not found.surface:
+    """The run that the panel speaks of, if it holds, with its fields; of both that in which the air clings, if there."""
+    held = {key_of(one.run): one for one, holds in _newest(scene, variant) if holds}
+    key = next((one for one in keys_now(scene.wingfettle, variant) if one in held), None)
+    found = None if key is None else held[key]
+    if found is not None and key is not None and found.mean is None and found.folder and not found.surface:
         try:
             mean, surface = kept_fields(Path(found.folder), found.run)
         except InputError as problem:

@@ -28,7 +28,7 @@ from ..core.flow.tables import Table
 from ..core.flow.tables import tables as tables_in
 from ..core.geometry.mesh import TriMesh
 from ..core.units import from_degrees, from_mm
-from . import answers, bridge, flow_going, settings
+from . import answers, bridge, flow_going, flow_kept, settings
 from .graphics import Card, Run
 from .lift import air_now, speed_of
 from .operator import BackgroundOperator, JobOperator, JobPanel, Steps, aside, say
@@ -175,7 +175,8 @@ def _conditions(scene: bpy.types.Scene, on_car: bool) -> Conditions:
 
 
 class WINGFETTLE_OT_post_runs(BackgroundOperator, bpy.types.Operator):
-    """Put the chosen runs into the folder; those that lie there already stay as they are"""
+    """Put the chosen runs into the folder, for both walls where both are asked for above; those that lie there already
+    stay as they are"""
 
     bl_idname = "wingfettle.post_runs"
     bl_label = "Post Runs"
@@ -183,7 +184,7 @@ class WINGFETTLE_OT_post_runs(BackgroundOperator, bpy.types.Operator):
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene, job, chosen = context.scene, context.scene.wingfettle, context.scene.wingfettle_queue
-        folder = folder_of(scene)
+        folder, walls = folder_of(scene), flow_kept.ASKED[job.flow_walls]
         yield 0.01, "Gathering the runs"
         if chosen.what == "cases":
             cases = [c for c, on in zip(_CASES, (chosen.alone, chosen.group, chosen.on_car), strict=True) if on]
@@ -196,7 +197,7 @@ class WINGFETTLE_OT_post_runs(BackgroundOperator, bpy.types.Operator):
 
             def task(tick: Callable[[float, str], None]) -> int:
                 tick(0.1, "Making the runs")
-                jobs = every_case(taken, conditions, cases)
+                jobs = [job for one in walls for job in every_case(taken, conditions.with_walls(one), cases)]
                 tick(0.5, "Writing the runs")
                 return post(folder, jobs, states)
         else:
@@ -212,9 +213,12 @@ class WINGFETTLE_OT_post_runs(BackgroundOperator, bpy.types.Operator):
 
             def task(tick: Callable[[float, str], None]) -> int:
                 tick(0.1, "Making the runs")
-                made = row(assembly, mounts, conditions, what, element, values, case=case, other=other)
+                made = [
+                    row(assembly, mounts, conditions.with_walls(one), what, element, values, case=case, other=other)
+                    for one in walls
+                ]
                 tick(0.5, "Writing the runs")
-                return post_row(folder, made, states)
+                return sum(post_row(folder, one, states) for one in made)
 
         count = yield from aside(task, low=0.05, high=0.95)
         _looks.clear()

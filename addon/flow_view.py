@@ -14,7 +14,7 @@ from ..core.lift.colours import pressure_ticks
 from ..core.lift.streamlines import streamlines
 from ..core.report.callouts import Drawing, legend
 from . import answers, bridge, lift, settings
-from .flow_going import going, job_now
+from .flow_going import going, jobs_now
 from .flow_kept import chosen, mean_in_view, needed
 from .operator import BackgroundOperator, JobOperator, Steps, aside
 from .variants import active
@@ -25,12 +25,12 @@ PRESSURE = "Flow Run Pressure"
 _pixels: dict[str, tuple[FlowSlice, str, Any]] = answers.of_file({})
 
 
-def _cut_shown(scene: bpy.types.Scene) -> tuple[FlowSlice, float] | None:
-    """The slice to show and the wind's speed: of the run that goes on, else the mean of the chosen one."""
+def _cut_shown(scene: bpy.types.Scene) -> tuple[FlowSlice, float, str] | None:
+    """The slice to show, the wind's speed and what the air does at the walls: of the run that goes on, else the mean of the chosen one."""
     one, variant = going(), settings.active_variant(scene)
     if one is not None:
         mine = one.shown if one.ticket.scene == scene.session_uid else None
-        return (mine, one.job.speed_m_s) if mine is not None else None
+        return (mine, one.job.speed_m_s, one.job.walls) if mine is not None else None
     if variant is None:
         return None
     try:
@@ -39,7 +39,7 @@ def _cut_shown(scene: bpy.types.Scene) -> tuple[FlowSlice, float] | None:
         return None
     if found is None or found.mean is None:
         return None
-    return mean_in_view(found, scene, variant), found.run.speed_m_s
+    return mean_in_view(found, scene, variant), found.run.speed_m_s, found.run.walls
 
 
 def slice_shown(scene: bpy.types.Scene) -> tuple[Any, Any] | None:
@@ -60,11 +60,11 @@ def drawn_legend(scene: bpy.types.Scene, scale: float) -> Drawing:
     if found is None:
         return Drawing()
     when = "Now" if going() is not None else "Mean"
-    wind = found[1]
+    _, wind, walls = found
     if job.flow_show == "pressure":
         ticks = pressure_ticks(lift.LOW, lift.HIGH)
         colours = bridge.slice_colours("pressure", lift.LOW, lift.HIGH, wind)
-        return legend((f"{when}: pressure", "coefficient"), colours, ticks, (), scale)
+        return legend((f"{when}: pressure", "coefficient", walls), colours, ticks, (), scale)
     unit, name = (3.6, "km/h") if job.speed_unit == "kmh" else (3.6 / settings.KMH_OF_MPH, "mph")
     top = MOST_SPEED * wind * unit
     marked = [(share * top, f"{share * top:.0f}") for share in (0.0, 0.25, 0.5, 0.75, 1.0)]
@@ -72,7 +72,7 @@ def drawn_legend(scene: bpy.types.Scene, scale: float) -> Drawing:
     marked = [mark for mark in marked if abs(mark[0] - wind * unit) > 0.08 * top]
     ticks = sorted([*marked, (wind * unit, f"{wind * unit:.0f} wind")])
     colours = bridge.slice_colours("speed", 0.0, MOST_SPEED * wind, wind)
-    return legend((f"{when}: speed", f"of the air, {name}"), colours, ticks, (), scale)
+    return legend((f"{when}: speed", f"of the air, {name}", walls), colours, ticks, (), scale)
 
 
 class WINGFETTLE_OT_flow_picture(JobOperator, bpy.types.Operator):
@@ -95,7 +95,9 @@ class WINGFETTLE_OT_flow_picture(JobOperator, bpy.types.Operator):
         made.display_type = "WIRE"  # else it flickers with the slice that is drawn there
         if one is not None:
             one.pictures.append(made.name)
-        return f"“{made.name}” shows the {scene.wingfettle.flow_show} of the air."
+        found = _cut_shown(scene)
+        walls = f", where the {found[2]}" if found is not None else ""
+        return f"“{made.name}” shows the {scene.wingfettle.flow_show} of the air{walls}."
 
 
 class WINGFETTLE_OT_flow_streamlines(BackgroundOperator, bpy.types.Operator):
@@ -140,7 +142,7 @@ class WINGFETTLE_OT_flow_paint(JobOperator, bpy.types.Operator):
         scene = context.scene
         variant = active(scene)
         found = needed(scene, variant)
-        job = found.job if found.job is not None else job_now(scene, variant)
+        job = found.job if found.job is not None else jobs_now(scene, variant)[0]  # walls change no shape
         shapes: dict[str, TriMesh | Any] = dict(job.parts)
         painted = 0
         for obj in settings.element_objects(variant):

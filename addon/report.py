@@ -104,7 +104,7 @@ def _flow_picture(run: FlowRun) -> FlowPicture | None:
         return None
     path = path_of(folder, run)
     still, clip = path.with_suffix(".png"), path.with_name(f"{path.stem}-clip.png")
-    words = "speed of the mean flow at the middle, the darker the faster; parts in dark grey"
+    words = f"{run.walls}; speed of the mean flow at the middle, the darker the faster; parts in dark grey"
     shown = _png(still)
     if shown is None:
         with suppress(InputError):  # a picture less is no reason for no report
@@ -138,8 +138,7 @@ def left_out(scene: bpy.types.Scene) -> list[str]:
             if getattr(variant, kind) and _picture(scene, variant, kind) is None
         ]
         + [
-            f"The flow run of “{variant.name}” ({' '.join(n for n in (run.element, run.case, run.form) if n)}) is left "
-            f"out: {wrong}."
+            f"The flow run of “{variant.name}” ({run.name}) is left out: {wrong}."
             for variant in _there(scene)
             for run, wrong in _runs(scene, variant)
             if wrong

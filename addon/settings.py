@@ -332,6 +332,16 @@ class SceneSettings(bpy.types.PropertyGroup):
         name="Known to (%)", min=0.1, max=100.0, default=2.0, precision=1,
         description="The run ends once the mean forces are known so well (interval over value)",
     )  # fmt: skip
+    flow_walls: EnumProperty(
+        name="Walls",
+        description="How the walls are treated in cells that are thicker than the layers at them; only what both say "
+        "is sure",
+        items=[
+            ("both", "Both in turn", "One run of each kind, one after the other: two bounds of what air does"),
+            ("clings", "Air clings", "The law of the wall: the air follows the walls, and leaves them too late"),
+            ("lets go", "Air lets go", "The walls hold the air fast in whole cells: it leaves them too early"),
+        ],
+    )
     flow_half: BoolProperty(
         name="Half model", description="Run one half against a mirror: half the cells, but no flow across the middle"
     )

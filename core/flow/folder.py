@@ -76,6 +76,7 @@ def post_row(folder: str | Path, of: Row, states: Mapping[str, str] | None = Non
             "element": of.element,
             "other": of.other,
             "case": of.case,
+            "walls": of.jobs[0].walls,
             "elements": list(of.jobs[0].elements),
             "values": list(of.values),
             "keys": [job.key for job in jobs],

@@ -21,7 +21,7 @@ from ..geometry.mesh import TriMesh
 from ..units import to_mm
 from .grid import BODY, SCANNED_ROAD_M, Side
 from .plan import plane_gap, space_gap
-from .result import CASES, FORMS
+from .result import CASES, FORMS, WALLS
 from .statistics import StopRule
 
 Floats = NDArray[np.float64]
@@ -82,7 +82,8 @@ class RunWishes:
         half_model: one half of what is alike left and right, in space; elements up to ``MOST_OFF_CENTRE_M`` off the
             centre plane are cut there as they stand.
         lattice_speed: of the wind, cells a step.
-        wall_function: the law of the wall where cells are coarser than the layers at it.
+        wall_function: the law of the wall where cells are coarser than the layers at it: the air clings; without it
+            the air lets go, see ``result.WALLS``. Both together bound what air does.
         smagorinsky: constant of the eddy viscosity, None for none.
         confidence: of the intervals.
     """
@@ -187,9 +188,14 @@ class FlowJob:
 
     @property
     def name(self) -> str:
-        """For people: variant, case and form."""
+        """For people: variant, case, form, and what the air does at the walls."""
         what = f"{self.element} alone" if self.case == "alone" else self.case
-        return f"{self.variant}, {what}, {self.form}"
+        return f"{self.variant}, {what}, {self.form}, {self.walls}"
+
+    @property
+    def walls(self) -> str:
+        """What the air does at the walls, in words."""
+        return WALLS[self.wall_function]
 
 
 def flow_job(

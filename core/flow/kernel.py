@@ -12,8 +12,8 @@ The scheme, the same in the plane and in space; ``core/flow/reference.py`` has i
   Boltzmann-lattice fluid with boundaries", Physics of Fluids 13, 2001).
 - Wall function, a switch: where the flow at a cell next to the wall is not laminar, the wall slips so much that the
   links pass on the shear stress of the power law of Werner & Wengle, "Large-eddy simulation of turbulent flow over and
-  around a cube in a plate channel", 8th Symposium on Turbulent Shear Flows, 1991, as far as the flow at the cell would
-  pass on more. Parts thinner than a cell, as trailing edges are, do not slip. The law knows nothing of separation.
+  around a cube in a plate channel", 8th Symposium on Turbulent Shear Flows, 1991, taken half a cell off the wall at
+  least. Parts thinner than a cell, as trailing edges are, do not slip. The law knows nothing of separation.
 - Inlet: what comes in is the equilibrium at the wind's velocity and the cell's own density a step earlier. Far field:
   that of the wind. Outlet: that at rest pressure and the cell's own velocity a step earlier. Before them lies a sponge
   that draws pressure, and before inlets and far faces velocity, to the wind's, and has a raised viscosity.
@@ -915,7 +915,11 @@ class _Writer:
         return body
 
     def _slip(self) -> list[str]:
-        """What walls that slip send back less, such that the links pass on the law's shear stress."""
+        """What walls that slip send back less, such that the links pass on the law's shear stress.
+
+        What they would pass on otherwise is what even air along the wall would, of which the parts even in its velocity
+        are left out: they differ from cell to cell by many times the law's stress and cancel over the wall.
+        """
         factor, power = WALL_LAW
         road = self.setup.road_speed or 0.0
         links = range(1, self.Q)
@@ -923,20 +927,23 @@ class _Writer:
         body.append(f"vec3 past = vec3({', '.join([*(f'u{a}_o' for a in range(self.d)), '0.0'][:3])});")
         body += [f"if (wall.w < 0.0) past.x -= {_number(road)};", "past -= wall.xyz * dot(wall.xyz, past);"]
         body += ["float speed = length(past);", "past /= max(speed, 1e-12);"]
-        body.append(f"float local = speed * abs(wall.w) * {_number(1.0 / self.setup.viscosity)};")
+        body.append(f"float local = speed * max(abs(wall.w), 0.5) * {_number(1.0 / self.setup.viscosity)};")
         law = f"{_number(factor)}*pow(max(local, {_number(SUBLAYER)}), {_number(power)})"
         body.append(f"float friction = speed*speed * pow({law}, {_number(-2.0 / (1.0 + power))});")
-        body += ["float area = 0.0, hold = 0.0;"]
+        body.append(self._rebuild_call("0.0", [f"past[{a}]*speed" for a in range(self.d)], still=True))
+        body += ["float area = 0.0, hold = 0.0, passed = 0.0;"]
         for k in links:
             w, c = float(self.lattice.weights[k]), self._sized(self.lattice.velocities[k])
             back = self.lattice.opposite[k]
             body += [
                 f"float t{k} = dot({c}, past), h{k} = 0.5 / max(l{back}.x <= 1.0 ? 0.5 : l{k}.x, 0.5);",
                 f"if (l{k}.x <= 1.0) {{ area -= {_number(6.0 * w)}*dot({c}, wall.xyz);",
+                f"passed += t{k}*h{k}*(e{k} - e{back});",
                 f"hold += {_number(6.0 * w)}*t{k}*t{k}*h{k}; }}",
             ]
         body.append(f"if (local > {_number(SUBLAYER)}) {{")
-        body.append("float slip = max(speed - friction*max(area, 0.0)/max(hold, 1e-6), 0.0);")
+        body.append("float slip = (passed - friction*max(area, 0.0))/max(hold, 1e-6);")
+        body.append("slip = clamp(slip, 0.0, speed);")
         body += [f"b{k} -= {_number(6.0 * float(self.lattice.weights[k]))}*t{k}*h{k}*slip;" for k in links]
         return [*body, "} }"]
 

@@ -20,7 +20,7 @@ from .job import FlowJob, digest
 from .kernel import RunSetup
 from .plan import GridPlan, plan_plane, plan_space
 from .result import FlowRun, part_flow
-from .scaling import LEAST_VISCOSITY, Scaling, reynolds_gap, scaling
+from .scaling import CELLS_SHARE, LEAST_VISCOSITY, Scaling, reynolds_gap, scaling
 from .slices import FlowSlice, flow_slice, middle_layer
 from .statistics import (
     WAY_OUT,
@@ -59,6 +59,13 @@ ROUNDING_M = 1e-6
 ALIKE_M = 0.01
 """To which the boxes about a mount and its twin on the other side agree where they were placed by hand (common
 practice, no source)."""
+WALLS_NOTE = {
+    True: f"The air clings to the walls: where it follows them, such cells come within {CELLS_SHARE:.0%} of measured "
+    "lift, so the band is so wide at least; where real air would leave, it stays too long.".replace("%", " %"),
+    False: "The air lets go of the walls, which hold it fast in cells thicker than its layers are: it leaves too early, "
+    "and too little load is left.",
+}
+"""What ``FlowRun.wall_function`` does to a band, in words."""
 WILD = 0.8
 """Share of what counts as blown up from which a run that went on is no good witness; common practice, no source."""
 
@@ -482,6 +489,7 @@ class Pilot:
             raise InputError("The flow run is too short for a force yet; let it go on.")
         state = settled(self._record, job.confidence)
         gap = reynolds_gap(scale.reynolds_run, scale.reynolds_real)
+        share = max(gap.lift_share, CELLS_SHARE) if job.wall_function else gap.lift_share
         flows = [
             part_flow(name, state.channels[3 * k : 3 * k + 3], scale, job.area_m2, self._width, self.every)
             for k, name in enumerate((*job.names, "all"))
@@ -513,8 +521,8 @@ class Pilot:
             wall_function=job.wall_function,
             spacing_m=job.spacing_m, cells=self.plan.cells, steps=engine.steps,
             steps_left_out=state.left_out * self.every, ending=self.ending or "cancelled", time_s=engine.seconds,
-            updates_per_s=1e6 * engine.rate(), device=engine.name, reynolds_note=gap.sentence,
-            lift_share=gap.lift_share, faults=tuple(faults), notes=tuple(notes), rests_on=self._rests_on,
+            updates_per_s=1e6 * engine.rate(), device=engine.name,
+            reynolds_note=f"{gap.sentence} {WALLS_NOTE[job.wall_function]}", lift_share=share, faults=tuple(faults), notes=tuple(notes), rests_on=self._rests_on,
             element=job.element,
         )  # fmt: skip
 

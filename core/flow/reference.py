@@ -165,12 +165,15 @@ class ReferenceRun:
         past = past - normal * (normal * past).sum(axis=0)
         speed = np.sqrt((past**2).sum(axis=0))
         along = steps @ (past / np.maximum(speed, 1e-12))
-        local = speed * edges.distance.astype(self.dtype) / setup.viscosity
+        local = speed * np.maximum(edges.distance, 0.5).astype(self.dtype) / setup.viscosity
         factor, power = WALL_LAW
         friction = speed**2 * (factor * np.maximum(local, SUBLAYER) ** power) ** (-2.0 / (1.0 + power))
         area = -6.0 * (weights * met * (steps @ normal)).sum(axis=0)
         hold = 6.0 * (weights * met * along**2 * share).sum(axis=0)
-        slip = np.maximum(speed - friction * np.maximum(area, 0.0) / np.maximum(hold, 1e-6), 0.0)
+        even = equilibrium(lattice, np.zeros_like(speed), past)
+        passed = (met * along * share * (even - even[lattice.opposite])).sum(axis=0)
+        slip = (passed - friction * np.maximum(area, 0.0)) / np.maximum(hold, 1e-6)
+        slip = np.clip(slip, 0.0, speed)
         slip = np.where((local > SUBLAYER) & edges.slips, slip, 0.0)
         return 6.0 * weights * along * share * slip
 

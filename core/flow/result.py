@@ -21,6 +21,11 @@ FORM = 1
 FORMS = ("mid-span", "full")
 """In two dimensions at mid-span, or in three."""
 CASES = ("alone", "group", "on car")
+WALLS = {True: "air clings", False: "air lets go"}
+"""How people read ``FlowRun.wall_function``. With the law of the wall the air follows the walls for too long, without it
+the walls hold it fast in cells far thicker than a real layer and it leaves too early: two bounds of what air does."""
+BOTH_WALLS = "both bounds"
+"""Where a run of either kind is there."""
 ENDINGS = {
     "narrow": "known as well as asked",
     "time": "time was up",
@@ -68,15 +73,15 @@ class FlowRun:
         reference_length_m, reference_area_m2: of Reynolds numbers and coefficients.
         width_m: span that a mid-span run stands for; nan for full ones.
         reynolds_run, reynolds_real, mach_run: of the lattice, of the car, of the lattice.
-        wall_function: whether the law of the wall stood in for layers thinner than a cell.
+        wall_function: whether the law of the wall stood in for layers thinner than a cell, see ``WALLS``.
         spacing_m, cells: of the grid.
         steps: all; ``steps_left_out`` of them are start-up transient.
         ending: one of ``ENDINGS``.
         time_s: how long it took.
         updates_per_s: cells times steps a second.
         device: the card's name.
-        reynolds_note: what the Reynolds number does to the band, in words.
-        lift_share: by which the band of a lift is wider for the Reynolds number, of its value.
+        reynolds_note: what the Reynolds number and the cells do to the band, in words.
+        lift_share: by which the band of a lift is wider for the Reynolds number and the cells, of its value.
         faults: what weakens its word, such as too few cells in a gap or forces that had not settled.
         notes: what is good to know and harmless, in words: how open surfaces were closed, overlaps of a few cells.
         rests_on: text of all that the run rests on, so that an answer to another question is not taken for this one.
@@ -116,7 +121,18 @@ class FlowRun:
     @property
     def question(self) -> tuple[str, ...]:
         """What it answers: two runs with the same are answers to one question."""
-        return self.variant, self.case, self.form, self.element, self.rests_on
+        return self.variant, self.case, self.form, self.element, self.walls, self.rests_on
+
+    @property
+    def walls(self) -> str:
+        """What the air does at the walls, in words."""
+        return WALLS[self.wall_function]
+
+    @property
+    def name(self) -> str:
+        """Which of the variant's runs it is, for people."""
+        what = f"{self.element} alone" if self.case == "alone" else self.case
+        return f"{what}, {self.form}, {self.walls}"
 
     def part(self, name: str) -> PartFlow:
         """A part by its name.
@@ -130,9 +146,9 @@ class FlowRun:
         return found
 
     def lift_band(self, name: str | None = None) -> tuple[float, float, float]:
-        """Value, low and high of the upward force in N of a part or of the total, with interval and Reynolds number.
+        """Value, low and high of the upward force in N of a part or of the total, with interval and ``lift_share``.
 
-        What the Reynolds number does to forces that pull against each other does not cancel in their sum.
+        What Reynolds number and cells do to forces that pull against each other does not cancel in their sum.
         """
         one = self.total if name is None else self.part(name)
         value, half = float(one.force_n[2]), float(one.half_width_n[2])

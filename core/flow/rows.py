@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -52,6 +52,10 @@ class Conditions:
     density_kg_m3: float
     viscosity_m2_s: float
     wishes: RunWishes
+
+    def with_walls(self, wall_function: bool) -> Conditions:
+        """The same with walls to which the air clings, or of which it lets go; see ``result.WALLS``."""
+        return replace(self, wishes=replace(self.wishes, wall_function=wall_function))
 
     def job(self, assembly: Assembly, mounts: Mounts, case: str, element: str = "") -> FlowJob:
         """One job.

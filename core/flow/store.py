@@ -84,7 +84,7 @@ def stored(folder: Path, every: bool = False) -> tuple[tuple[FlowRun, ...], tupl
 
     Args:
         folder: nothing is found where it is missing.
-        every: all runs, newest first; else the newest of each variant, case, form and element.
+        every: all runs, newest first; else the newest of each variant, case, form, element and walls.
     """
     found: list[tuple[float, str, FlowRun]] = []
     unreadable = []
@@ -99,7 +99,7 @@ def stored(folder: Path, every: bool = False) -> tuple[tuple[FlowRun, ...], tupl
     runs: list[FlowRun] = []
     known: set[tuple[str, ...]] = set()
     for _, _, run in found:
-        which = (run.variant, run.case, run.form, run.element)
+        which = (run.variant, run.case, run.form, run.element, run.walls)
         if every or which not in known:
             known.add(which)
             runs.append(run)
@@ -139,6 +139,6 @@ def forget(folder: Path, run: FlowRun) -> None:
 
 def _stem(run: FlowRun) -> str:
     """For people to read, and apart by a digest of the question it answers."""
-    words = " ".join(part for part in (run.variant, run.element, run.case, run.form) if part)
+    words = " ".join(part for part in (run.variant, run.element, run.case, run.form, run.walls) if part)
     plain = re.sub(r"[^\w-]+", "-", words, flags=re.ASCII).strip("-")[:60]
     return f"{plain}-{hashlib.sha256(json.dumps(run.question).encode()).hexdigest()[:10]}"

@@ -18,7 +18,8 @@ from .rows import UNITS
 
 @dataclass(frozen=True)
 class Force:
-    """A lift in N, positive up: value and half of its interval; low and high with what the Reynolds number adds."""
+    """A lift in N, positive up: value and half of its interval; low and high with what Reynolds number and cells
+    add."""
 
     value: float
     half_width: float
@@ -106,7 +107,7 @@ def _table(content: dict[str, Any], done: dict[str, Finished], state: dict[str, 
         "chords": f"at a gap to “{content['other']}”",
     }[what]
     where = {"alone": "alone", "group": "all together", "on car": "on the car"}[str(content["case"])]
-    title = f"“{content['variant']}”: “{content['element']}” {over}, {where}"
+    title = f"“{content['variant']}”: “{content['element']}” {over}, {where}, {content['walls']}"
     columns = elements if len(elements) == 1 else (*elements, "all")
     return Table(str(content["variant"]), title, unit, columns, tuple(rows))
 

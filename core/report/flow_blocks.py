@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
-from ..flow.result import ENDINGS, FlowRun
+from ..flow.result import ENDINGS, WALLS, FlowRun
 from ..flow.slices import FlowSlice, picture
 from ..flow.tables import Force, Table
 from ..lift.result import Band
@@ -22,7 +22,7 @@ from ..units import to_kmh, to_mm
 from .markup import block, captioned, embedded, figures, stacked, table, verdict
 from .png import png_bytes, png_size
 from .results import FlowPicture, VariantResult, band_text, figure
-from .second_opinion import BELIEVE, Compared, two_figures
+from .second_opinion import BELIEVE, Bound, Compared, two_figures
 from .svg import INK, SWATCH, cross, drawing, key, label, minus, nice_step, polyline, shortened
 from .sweep_plot import curve, force_axis, heights, levels, ranges
 from .sweep_plot import runs as pieces
@@ -52,9 +52,11 @@ details.clip img { display: block; max-width: 100%; height: auto; border: 1px so
 """Added to the page's style where there is a flow run."""
 
 CANNOT_TELL = (
-    "A flow run is a viscous second opinion, no measurement. Its Reynolds number is the one that its cells allow, so "
-    "layers along the walls are thicker than on the car and may leave earlier or later, and its law for walls knows "
-    "nothing of separation; gusts, cross wind, turning wheels, engine air and parts that bend are left out.",
+    "A flow run is a viscous second opinion, no measurement. Its cells are far thicker than the layers along the walls, "
+    "and they, not the Reynolds number in its name, decide where the air leaves. So there are two bounds: where the air "
+    "clings to the walls it leaves too late, and a run may not see that a channel chokes; where it lets go it leaves "
+    "too early. Only what both say is sure. Gusts, cross wind, turning wheels, engine air and parts that bend are left "
+    "out.",
 )
 MID_SPAN = (
     "Runs at mid-span are flat cuts: their newtons are as if the whole span were like its middle, without tips, end "
@@ -85,10 +87,12 @@ def flow_method() -> str:
         "<li><b>Flow runs:</b> the lattice Boltzmann method on even cells, with an eddy viscosity for what is finer "
         "than a cell and interpolated bounce-back at the true surfaces; forces by momentum exchange, averaged after "
         "the start-up, with an interval that knows that neighbouring samples are alike. Newtons follow from "
-        "coefficients at the set speed; the range adds what the other Reynolds number may do to the interval.</li>"
-        "<li><b>Which to believe:</b> the estimate where the air follows the wing; the run, if it settled on cells "
-        "fine enough and about a decade from the car’s Reynolds number at most, where a channel chokes, much of the "
-        "span stalls or the wing stands in a wake; neither where the run cannot be relied on either.</li>"
+        "coefficients at the set speed; the range adds what cells and Reynolds number may do to the interval, and of two "
+        "runs, one in which the air clings to the walls and one in which it lets go, it is what both hold together.</li>"
+        "<li><b>Which to believe:</b> the runs, if they settled on cells fine enough, where even the one in which the "
+        "air clings has less load than the estimate, or even the one in which it lets go has more; else the estimate "
+        "where the air follows the wing, and neither where a channel chokes, much of the span stalls or the wing stands "
+        "in a wake: then the cells cannot tell.</li>"
     )
 
 
@@ -127,7 +131,7 @@ def runs_svg(table: Table) -> str:
     middle = 0.5 * SWATCH[0]
     items = [
         (_whisker(middle, 0.0, 12.0) + _dot(middle, 6.0), "force, N, and its interval"),
-        (f'<rect {_TONE} width="{SWATCH[0]:.0f}" height="{SWATCH[1]:.0f}"/>', "with the Reynolds number"),
+        (f'<rect {_TONE} width="{SWATCH[0]:.0f}" height="{SWATCH[1]:.0f}"/>', "with cells and Reynolds number"),
     ]
     if any(band is None for row in rows for band in row):
         items.append((f'<path {_MISSING} d="{cross(middle, 6.0, 4.0)}"/>', "not done"))
@@ -242,10 +246,9 @@ def _compared(variant: VariantResult) -> str:
     rows = sorted(variant.compared, key=lambda one: (one.form != "full", _ORDER[one.case]))
     if not rows:
         return ""
-    runs = {(run.form, run.case, run.element): run for run in variant.flows}
-    lines = "".join(_line(one, runs[one.form, one.case, one.element if one.case == "alone" else ""]) for one in rows)
+    lines = "".join(_line(one, _runs_of(one, variant.flows)) for one in rows)
     heads = (
-        "Element", "Case", "#Estimate N", "#Flow run N", "#Cells on chord", "#Reynolds number run / car", "Ended",
+        "Element", "Case", "#Estimate N", "#Flow run N", "#Cells on chord", "#Reynolds number in name / car", "Ended",
         "Which to believe",
     )  # fmt: skip
     shares = sorted({run.confidence for run in variant.flows})
@@ -254,18 +257,23 @@ def _compared(variant: VariantResult) -> str:
     notes = "".join(f"<li>{escape(text)}</li>" for text in (*cautions, *CANNOT_TELL))
     return (
         table("flows", heads, lines)
-        + f'<p class="note">Force up is positive. Under a flow run’s force stand half its {sure} interval and the '
-        f'range with what its Reynolds number may change.</p><ul class="note">{notes}</ul>'
+        + f'<p class="note">Force up is positive. Under a flow run’s force stands its range with what cells and Reynolds '
+        f"number may change, then the force with half its {sure} interval for each treatment of the walls; of both the "
+        f'middle of the range stands first.</p><ul class="note">{notes}</ul>'
     )
 
 
-def _line(one: Compared, run: FlowRun) -> str:
-    half = f"{figure(one.half_width_n, 1)} N" if math.isfinite(one.half_width_n) else "not known"
+def _runs_of(one: Compared, flows: Sequence[FlowRun]) -> list[FlowRun]:
+    """Those that a row of the table is of."""
+    which = one.form, one.case, one.element if one.case == "alone" else ""
+    return [run for run in flows if (run.form, run.case, run.element) == which]
+
+
+def _line(one: Compared, runs: Sequence[FlowRun]) -> str:
+    run, ended = runs[0], "; ".join(dict.fromkeys(ENDINGS[one.ending] for one in runs))
     value, low, high = (_force(n) for n in (one.run.value, one.run.low, one.run.high))
-    ran = (
-        f'<td class="n run"><b>{minus(value)}</b><small>\N{PLUS-MINUS SIGN}{half}</small>'
-        f"<small>{minus(f'{low} to {high}')}</small></td>"
-    )
+    each = "".join(f"<small>{minus(_bound(bound))}</small>" for bound in one.bounds)
+    ran = f'<td class="n run"><b>{minus(value)}</b><small>{minus(f"{low} to {high}")}</small>{each}</td>'
     reynolds = f'<td class="n">{two_figures(run.reynolds_run)}<small>{two_figures(run.reynolds_real)}</small></td>'
     word = verdict(_KINDS[one.opinion.word], BELIEVE[one.opinion.word]) if one.opinion is not None else "<td></td>"
     text = one.opinion.sentence if one.opinion is not None else "There is no estimate of this case to compare."
@@ -274,9 +282,15 @@ def _line(one: Compared, run: FlowRun) -> str:
     return (
         f'<tr><td>{escape(one.element) or "all together"}</td><td class="way">{escape(one.case)}<small>{one.form}'
         f'</small></td><td class="n">{stacked(band_text(one.estimate))}</td>{ran}'
-        f"{figures(figure(one.facts.cells_on_chord))}{reynolds}<td>{ENDINGS[run.ending]}</td>{word}</tr>"
+        f"{figures(figure(one.facts.cells_on_chord))}{reynolds}<td>{ended}</td>{word}</tr>"
         f'<tr class="said"><td colspan="8">{escape(_true_minus(text))}</td></tr>'
     )
+
+
+def _bound(bound: Bound) -> str:
+    """What one run has."""
+    half = f"{figure(bound.half_width_n, 1)} N" if math.isfinite(bound.half_width_n) else "not known"
+    return f"{WALLS[bound.wall_function]} {_force(bound.run.value)} \N{PLUS-MINUS SIGN}{half}"
 
 
 def _true_minus(text: str) -> str:
@@ -293,8 +307,7 @@ def _force(newtons: float) -> str:
 
 def _runs(variant: VariantResult) -> str:
     out = []
-    for run in sorted(variant.flows, key=lambda one: (one.form != "full", _ORDER[one.case], one.element)):
-        name = f"{run.element} alone" if run.case == "alone" else run.case
+    for run in sorted(variant.flows, key=_place):
         where = f" on {run.device}" if run.device else ""
         text = (
             f"{two_figures(run.cells)} cells of {figure(to_mm(run.spacing_m), 2)} mm, {two_figures(run.steps)} steps, "
@@ -305,11 +318,16 @@ def _runs(variant: VariantResult) -> str:
         warned = "".join(f"<li>{escape(one.text)}</li>" for one in run.faults)
         known = "".join(f"<li>{escape(one)}</li>" for one in run.notes)
         out.append(
-            f"<p><b>{escape(name)}, {escape(run.form)}:</b> {escape(text)}</p>"
+            f"<p><b>{escape(run.name)}:</b> {escape(text)}</p>"
             + (f'<ul class="warn">{warned}</ul>' if warned else "")
             + (f'<ul class="note">{known}</ul>' if known else "")
         )
     return "".join(out)
+
+
+def _place(run: FlowRun) -> tuple[bool, int, str, bool]:
+    """In the order of the table."""
+    return run.form != "full", _ORDER[run.case], run.element, not run.wall_function
 
 
 def _time(seconds: float) -> str:

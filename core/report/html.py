@@ -57,8 +57,9 @@ CAUTIONS = (
 
 _RUN_NOTE = (
     " A flow run stands beside the estimate of the same case, with its own range; one marked mid-span is told as if "
-    "the whole span were like its middle, which is more than a real wing carries. Which to believe stands under each "
-    "variant."
+    "the whole span were like its middle, which is more than a real wing carries. Of “both bounds” the air clings to "
+    "the walls in one and lets go of them in the other, and real air does something between. Which to believe stands "
+    "under each variant."
 )
 _DIRECTIONS = {
     "downforce": '<span class="down">\N{DOWNWARDS ARROW} downforce</span>',
@@ -142,8 +143,9 @@ def _comparison_row(row: ResultRow, ran: Sequence[str]) -> str:
     for k, case in enumerate(CASES):
         forces += f'<td class="n">{stacked((row.alone_n, row.group_n, row.on_car_n)[k])}</td>'
         if case in ran:
-            form = f"<small>{row.run_forms[k]}</small>" if row.run_forms[k] == "mid-span" else ""
-            forces += f'<td class="n run">{stacked(row.runs_n[k])}{form}</td>'
+            form = "mid-span" if row.run_forms[k] == "mid-span" else ""
+            how = "".join(f"<small>{word}</small>" for word in (form, row.run_walls[k]) if word)
+            forces += f'<td class="n run">{stacked(row.runs_n[k])}{how}</td>'
     if row.is_total:
         return f'<tr class="total"><td>total</td><td></td><td class="n"></td><td class="n"></td>{forces}<td></td></tr>'
     near = escape(row.nearest)

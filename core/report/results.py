@@ -72,7 +72,7 @@ class VariantResult:
         sweeps: what if: forces over changes, for just these elements.
         pressure_picture: a PNG file's bytes, of the wing coloured by its pressure, or None.
         zoned_share: share of the body's area that is in a zone (the rest counts as air), or None when not known.
-        flows: flow runs, one a form, case and (alone) element.
+        flows: flow runs, one a form, case, (alone) element and treatment of the walls.
         flow_pictures: what they look like.
         flow_sweeps: forces by flow runs over changes.
 
@@ -258,6 +258,7 @@ class ResultRow:
         collides: the zones it crosses or lies behind, or "no"; empty for a total.
         runs_n: the same forces by flow runs, for each of ``flow.result.CASES``; a dash where there is none.
         run_forms: their forms; empty where there is none.
+        run_walls: what the air does at the walls, in words; empty where there is none.
         believe: which of estimate and flow run to believe, as in ``second_opinion.BELIEVE``; empty where there are not
             both.
     """
@@ -274,6 +275,7 @@ class ResultRow:
     collides: str
     runs_n: tuple[str, ...] = ("-", "-", "-")
     run_forms: tuple[str, ...] = ("", "", "")
+    run_walls: tuple[str, ...] = ("", "", "")
     believe: tuple[str, ...] = ("", "", "")
 
     @property
@@ -386,8 +388,8 @@ def cases_run(variants: Sequence[VariantResult]) -> tuple[str, ...]:
     return tuple(case for case in CASES if case in found)
 
 
-def _runs(compared: Sequence[Compared], element: str) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
-    """Forces and forms by flow runs and which to believe, one a case; full runs go before those at mid-span."""
+def _runs(compared: Sequence[Compared], element: str) -> tuple[tuple[str, ...], ...]:
+    """Forces, forms and walls by flow runs and which to believe, one a case; full runs go before those at mid-span."""
     found: dict[str, Compared] = {}
     for one in compared:
         if one.element == element and (one.form == "full" or one.case not in found):
@@ -397,6 +399,7 @@ def _runs(compared: Sequence[Compared], element: str) -> tuple[tuple[str, ...], 
     return (
         tuple(band_text(None if one is None else one.run) for one in rows),
         tuple("" if one is None else one.form for one in rows),
+        tuple("" if one is None else one.walls for one in rows),
         tuple("" if one is None else BELIEVE[one.word] for one in said),
     )
 
@@ -418,7 +421,7 @@ def variant_notes(variant: VariantResult) -> tuple[str, ...]:
         if one.opinion is not None and one.opinion.word != "agree":
             believe = {"neither": "neither"}.get(one.opinion.word, f"the {one.opinion.word}")
             notes.append(
-                f"flow run ({one.form}) and estimate of {one.element or 'all together'}, {one.case}, differ: believe "
+                f"flow run ({one.form}, {one.walls}) and estimate of {one.element or 'all together'}, {one.case}, differ: believe "
                 f"{believe}"
             )
     if variant.opening is not None:
@@ -507,9 +510,18 @@ def _variant_json(variant: VariantResult) -> dict[str, Any]:
         "lamps": [record(sight) for sight in variant.lamps],
         "lamps_left_out": list(variant.lamps_left_out),
         "mirror": None if variant.mirror is None else record(variant.mirror),
-        "flow_runs": [record(run) for run in variant.flows],
-        "flow_compared": [record(one) for one in variant.compared],
+        "flow_runs": [{**record(run), "walls": run.walls} for run in variant.flows],
+        "flow_compared": [_compared_json(one) for one in variant.compared],
         "flow_sweeps": [record(table) for table in variant.flow_sweeps],
+    }
+
+
+def _compared_json(one: Compared) -> dict[str, Any]:
+    hulls = {"run": one.run, "like_n": one.like_n, "left": one.left}
+    return {
+        **record(one),
+        "walls": one.walls,
+        **{name: None if band is None else record(band) for name, band in hulls.items()},
     }
 
 

@@ -58,7 +58,8 @@ def _cells(row: ResultRow, cases: Sequence[str]) -> tuple[str, ...]:
         forces.append(estimate)
         if case in cases:
             # At mid-span newtons are of another scale, see ``second_opinion``.
-            forces.append(row.runs_n[k] + (" mid-span" if row.run_forms[k] == "mid-span" else ""))
+            form = "mid-span" if row.run_forms[k] == "mid-span" else ""
+            forces.append(" ".join(filter(None, (row.runs_n[k], ", ".join(filter(None, (form, row.run_walls[k])))))))
     if cases:
         forces.append(", ".join(f"{case}: {row.believe[k]}" for k, case in enumerate(CASES) if row.believe[k]))
     return (row.element, row.direction, row.chord_mm, row.incidence_deg, *forces, row.nearest, row.collides)

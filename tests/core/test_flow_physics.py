@@ -1,5 +1,6 @@
 """The flow run in numpy against exact solutions of the Navier-Stokes equations, tables and balances."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -276,3 +277,43 @@ def test_a_cylinder_in_a_channel_at_re_20() -> None:
     coefficients = run.advance(4000)[-1000:, 0].mean(axis=0) / (0.5 * speed**2 * cells)
     assert 1.03 * 5.58 < coefficients[0] < 1.07 * 5.58
     assert 0.0 < coefficients[2] < 0.03
+
+
+@pytest.mark.parametrize("degrees", [0.0, 5.0, 10.0, 26.0, 45.0, 63.0])
+def test_a_wall_passes_on_the_law_s_friction_however_it_lies(degrees: float) -> None:
+    """Werner & Wengle 1991, the law of the power 1/7 with the factor 8.3: what an even wind along a plane wall loses in
+    a step is the law's shear stress, to a thousandth of what a wall takes that holds the air fast. Off an oblique wall
+    only the sum meets it, for the cells differ."""
+    turn, speed, viscosity = np.radians(degrees), 0.06, 1e-5
+    along, normal = np.array([np.cos(turn), 0.0, np.sin(turn)]), np.array([-np.sin(turn), 0.0, np.cos(turn)])
+    size = (240, 1, 240)
+    setup = RunSetup(
+        "D2Q9",
+        size,
+        tuple(speed * along),
+        viscosity,
+        wall_function=True,
+        faces=("far", "far", "periodic", "periodic", "far", "far"),
+    )
+    lattice = stencil("D2Q9")
+    place = np.stack(np.unravel_index(np.arange(np.prod(size)), size), axis=1) - [120.0, 0.0, 120.0]
+    height = place @ normal + (0.5 if degrees == 0.0 else 0.31)
+    drop = -lattice.steps @ normal
+    q = np.where(drop > 1e-9, height[:, None] / np.where(drop > 1e-9, drop, 1.0), NO_WALL)
+    cell = np.flatnonzero((height > 0.0) & (q <= 1.0).any(axis=1))
+    q = np.where(q[cell] <= 1.0, q[cell], NO_WALL)
+    middle = np.abs(place[cell] @ along) < 60.0
+    part = np.where(middle[:, None], 1, 2) * (q <= 1.0)
+    label = np.where(height <= 0.0, 2, 0).reshape(size)
+    edges = boundary(setup, label, cell, q, part)
+    force = ReferenceRun(setup, edges).advance(1)[0, 0]
+    local = speed * 0.5 / viscosity
+    law = speed**2 * (8.3 * local ** (1.0 / 7.0)) ** (-2.0 / (1.0 + 1.0 / 7.0))
+    held = ReferenceRun(replace(setup, wall_function=False), edges).advance(1)[0, 0]
+    assert held @ along / 120.0 > 1000.0 * law
+    assert force @ along / 120.0 == pytest.approx(
+        law, rel=0.01 if degrees == 0.0 else 0.2, abs=0.001 * (held @ along) / 120.0
+    )
+    # A part as thin as a trailing edge holds the air as before.
+    sheet = boundary(setup, np.zeros(size, int), cell, q, part)
+    assert not sheet.slips[(sheet.part == 1).any(axis=1)].any()
