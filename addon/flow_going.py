@@ -39,7 +39,8 @@ What = Literal["speed", "pressure"]
 
 @dataclass(frozen=True, eq=False)
 class Ahead:
-    """What was found by looking ahead at the first of ``keys``; ``Start`` goes on from there while nothing has changed."""
+    """What was found by looking ahead at the first of ``keys``; ``Start`` goes on from there while nothing has
+    changed."""
 
     variant: str
     state: str
@@ -157,7 +158,7 @@ class Going:
         self.paused = self.stopped = False
         self.pictures: list[str] = []
         self._begin(1, *asked[0], ready)
-        self._course = self._in_turn(asked, ready)
+        self._course = self._in_turn(asked, ready is None)
 
     def _begin(self, turn: int, key: Key, job: FlowJob, ready: Pilot | None) -> None:
         self.turn, self.key, self.job = turn, key, job
@@ -171,7 +172,7 @@ class Going:
 
     @property
     def which(self) -> str:
-        """What the air does at the walls in the run that it is at, and the how manieth that is."""
+        """What the air does at the walls in the run that it is at, and which of how many that is."""
         of = f", {self.turn} of {self.turns}" if self.turns > 1 else ""
         return f"{WALLS[self.key[4]]}{of}"
 
@@ -183,14 +184,14 @@ class Going:
         """Let everything go."""
         self._course.close()
 
-    def _in_turn(self, asked: Sequence[tuple[Key, FlowJob]], ready: Pilot | None) -> Generator[float, None, str]:
+    def _in_turn(self, asked: Sequence[tuple[Key, FlowJob]], fresh: bool) -> Generator[float, None, str]:
         """One after the other; one that fails does not keep the next from being run."""
         ends, failed, said = list[str](), list[str](), list[str]()
         for turn, (key, job) in enumerate(asked, 1):
             if turn > 1:
                 self._begin(turn, key, job, None)
             try:
-                ends.append((yield from self._go(turn > 1 or ready is None)))
+                ends.append((yield from self._go(turn > 1 or fresh)))
                 said.append(self.said)
             except InputError as problem:
                 failed.append(str(problem) if self.turns == 1 else f"Where the {WALLS[key[4]]}: {problem}")
@@ -264,7 +265,8 @@ class Going:
         hold(one)
         why = keep_beside(one)
         forces = "; ".join(f"{part.part} {newtons(part)}" for part in told(run, self.job.elements))
-        self.said = f"{forces} ({FORMS[run.form]}, {CASES[run.case]}, {run.walls}; {ENDINGS[run.ending]}). {why}".strip()
+        what = f"{FORMS[run.form]}, {CASES[run.case]}, {run.walls}; {ENDINGS[run.ending]}"
+        self.said = f"{forces} ({what}). {why}".strip()
         return f"The flow run of “{run.variant}” where the {run.walls} has ended: {ENDINGS[run.ending]}. {why}".strip()
 
 

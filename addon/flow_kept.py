@@ -140,7 +140,7 @@ def held_runs(scene: bpy.types.Scene, variant: settings.VariantItem) -> tuple[Fl
 
 
 def chosen(scene: bpy.types.Scene, variant: settings.VariantItem) -> Kept | None:
-    """The run that the panel speaks of, if it holds, with its fields; of both that in which the air clings, if there."""
+    """The run that the panel speaks of, if it holds, with its fields; of both the first that is there."""
     held = {key_of(one.run): one for one, holds in _newest(scene, variant) if holds}
     key = next((one for one in keys_now(scene.wingfettle, variant) if one in held), None)
     found = None if key is None else held[key]

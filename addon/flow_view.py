@@ -26,7 +26,8 @@ _pixels: dict[str, tuple[FlowSlice, str, Any]] = answers.of_file({})
 
 
 def _cut_shown(scene: bpy.types.Scene) -> tuple[FlowSlice, float, str] | None:
-    """The slice to show, the wind's speed and what the air does at the walls: of the run that goes on, else the mean of the chosen one."""
+    """The slice to show, the wind's speed and what the air does at the walls: of the run that goes on, else the mean of
+    the chosen one."""
     one, variant = going(), settings.active_variant(scene)
     if one is not None:
         mine = one.shown if one.ticket.scene == scene.session_uid else None

@@ -54,6 +54,8 @@ SPONGE_RATE = 0.1
 at the outer face of a sponge."""
 WALL_LAW = (8.3, 1.0 / 7.0)
 """Factor and power of Werner and Wengle's law."""
+FASTEST_SLIP = 0.2
+"""Cells a step above which a wall does not slip: the air is no longer incompressible there (Mach number 0.35)."""
 SUBLAYER = WALL_LAW[0] ** (2.0 / (1.0 - WALL_LAW[1]))
 """Reynolds number of a cell's speed and distance from the wall below which the flow there is laminar."""
 FLAT = 1e-3
@@ -941,7 +943,7 @@ class _Writer:
                 f"passed += t{k}*h{k}*(e{k} - e{back});",
                 f"hold += {_number(6.0 * w)}*t{k}*t{k}*h{k}; }}",
             ]
-        body.append(f"if (local > {_number(SUBLAYER)}) {{")
+        body.append(f"if (local > {_number(SUBLAYER)} && speed < {_number(FASTEST_SLIP)}) {{")
         body.append("float slip = (passed - friction*max(area, 0.0))/max(hold, 1e-6);")
         body.append("slip = clamp(slip, 0.0, speed);")
         body += [f"b{k} -= {_number(6.0 * float(self.lattice.weights[k]))}*t{k}*h{k}*slip;" for k in links]

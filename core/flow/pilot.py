@@ -60,10 +60,10 @@ ALIKE_M = 0.01
 """To which the boxes about a mount and its twin on the other side agree where they were placed by hand (common
 practice, no source)."""
 WALLS_NOTE = {
-    True: f"The air clings to the walls: where it follows them, such cells come within {CELLS_SHARE:.0%} of measured "
-    "lift, so the band is so wide at least; where real air would leave, it stays too long.".replace("%", " %"),
-    False: "The air lets go of the walls, which hold it fast in cells thicker than its layers are: it leaves too early, "
-    "and too little load is left.",
+    True: f"The air clings to the walls: where it follows them, such cells come within {100.0 * CELLS_SHARE:.0f} % of "
+    "measured lift, so the band is so wide at least; where real air would leave, it stays too long.",
+    False: "The air lets go of the walls, which hold it fast in cells thicker than its layers are: it leaves too "
+    "early, and too little load is left.",
 }
 """What ``FlowRun.wall_function`` does to a band, in words."""
 WILD = 0.8
@@ -522,7 +522,8 @@ class Pilot:
             spacing_m=job.spacing_m, cells=self.plan.cells, steps=engine.steps,
             steps_left_out=state.left_out * self.every, ending=self.ending or "cancelled", time_s=engine.seconds,
             updates_per_s=1e6 * engine.rate(), device=engine.name,
-            reynolds_note=f"{gap.sentence} {WALLS_NOTE[job.wall_function]}", lift_share=share, faults=tuple(faults), notes=tuple(notes), rests_on=self._rests_on,
+            reynolds_note=f"{gap.sentence} {WALLS_NOTE[job.wall_function]}", lift_share=share,
+            faults=tuple(faults), notes=tuple(notes), rests_on=self._rests_on,
             element=job.element,
         )  # fmt: skip
 

@@ -16,6 +16,7 @@ from ..errors import InputError
 from .kernel import (
     AIR,
     EDGE,
+    FASTEST_SLIP,
     ROAD,
     SOLID,
     SPONGE_RATE,
@@ -174,7 +175,7 @@ class ReferenceRun:
         passed = (met * along * share * (even - even[lattice.opposite])).sum(axis=0)
         slip = (passed - friction * np.maximum(area, 0.0)) / np.maximum(hold, 1e-6)
         slip = np.clip(slip, 0.0, speed)
-        slip = np.where((local > SUBLAYER) & edges.slips, slip, 0.0)
+        slip = np.where((local > SUBLAYER) & (speed < FASTEST_SLIP) & edges.slips, slip, 0.0)
         return 6.0 * weights * along * share * slip
 
     def _collide(self, f: Floats) -> Floats:

@@ -22,8 +22,8 @@ FORMS = ("mid-span", "full")
 """In two dimensions at mid-span, or in three."""
 CASES = ("alone", "group", "on car")
 WALLS = {True: "air clings", False: "air lets go"}
-"""How people read ``FlowRun.wall_function``. With the law of the wall the air follows the walls for too long, without it
-the walls hold it fast in cells far thicker than a real layer and it leaves too early: two bounds of what air does."""
+"""How people read ``FlowRun.wall_function``. With the law of the wall the air follows the walls for too long, without
+it they hold it fast in cells far thicker than a real layer and it leaves too early: two bounds of what air does."""
 BOTH_WALLS = "both bounds"
 """Where a run of either kind is there."""
 ENDINGS = {

@@ -22,8 +22,8 @@ LEAST_VISCOSITY = 1e-5
 """Lattice viscosity below which single precision leaves no room (common practice, no source). Far above it already the
 cells and the eddy viscosity tell what the flow is like, not this number."""
 CELLS_SHARE = 0.20
-"""By which the band of a run in which the air clings is wide on both sides at least, of its value: sections with 40 to 80
-cells on the chord came so near to the lift measured in NACA Report 824 where the air follows them (``build.py bench
+"""By which the band of a run in which the air clings is wide on both sides at least, of its value: sections with 40 to
+80 cells on the chord came so near to the lift measured in NACA Report 824 where the air follows them (``build.py bench
 flow``)."""
 _LIFT_SHARE_PER_DECADE = 0.10  # common practice, no source
 _DECIDES = "the cells decide what the layers at the walls are like"
@@ -240,10 +240,10 @@ def reynolds_gap(run: float, real: float) -> ReynoldsGap:
         share += _LIFT_SHARE_PER_DECADE * math.log10(min(high, _LAMINAR_BELOW) / low)
     less_drag = 2.0 * (plate_friction(run) - plate_friction(real))
     if high < 1.05 * low:
-        sentence = f"Run at the real Reynolds number, {_figure(real)}, in name: {_DECIDES}."
+        sentence = f"Run nominally at the real Reynolds number, {_figure(real)}; {_DECIDES}."
     else:
         sentence = (
-            f"Run at Reynolds number {_figure(run)} in name, the car's is {_figure(real)}: "
+            f"Run at a nominal Reynolds number of {_figure(run)}, the car's is {_figure(real)}: "
             f"the band of the lift is {100.0 * share:.0f} % wider on both sides"
         )
         if laminar and run < real:

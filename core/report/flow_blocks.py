@@ -52,11 +52,11 @@ details.clip img { display: block; max-width: 100%; height: auto; border: 1px so
 """Added to the page's style where there is a flow run."""
 
 CANNOT_TELL = (
-    "A flow run is a viscous second opinion, no measurement. Its cells are far thicker than the layers along the walls, "
-    "and they, not the Reynolds number in its name, decide where the air leaves. So there are two bounds: where the air "
-    "clings to the walls it leaves too late, and a run may not see that a channel chokes; where it lets go it leaves "
-    "too early. Only what both say is sure. Gusts, cross wind, turning wheels, engine air and parts that bend are left "
-    "out.",
+    "A flow run is a viscous second opinion, no measurement. Its cells are far thicker than the layers along the "
+    "walls, and they, not its nominal Reynolds number, decide where the air leaves. So there are two bounds: where the "
+    "air clings to the walls it leaves too late, and a run may not see that a channel chokes; where it lets go it "
+    "leaves too early. Only what both say is sure. Gusts, cross wind, turning wheels, engine air and parts that bend "
+    "are left out.",
 )
 MID_SPAN = (
     "Runs at mid-span are flat cuts: their newtons are as if the whole span were like its middle, without tips, end "
@@ -87,12 +87,13 @@ def flow_method() -> str:
         "<li><b>Flow runs:</b> the lattice Boltzmann method on even cells, with an eddy viscosity for what is finer "
         "than a cell and interpolated bounce-back at the true surfaces; forces by momentum exchange, averaged after "
         "the start-up, with an interval that knows that neighbouring samples are alike. Newtons follow from "
-        "coefficients at the set speed; the range adds what cells and Reynolds number may do to the interval, and of two "
-        "runs, one in which the air clings to the walls and one in which it lets go, it is what both hold together.</li>"
+        "coefficients at the set speed; the range adds what cells and Reynolds number may do to the interval, and of "
+        "two runs, one in which the air clings to the walls and one in which it lets go, it is what both hold "
+        "together.</li>"
         "<li><b>Which to believe:</b> the runs, if they settled on cells fine enough, where even the one in which the "
         "air clings has less load than the estimate, or even the one in which it lets go has more; else the estimate "
-        "where the air follows the wing, and neither where a channel chokes, much of the span stalls or the wing stands "
-        "in a wake: then the cells cannot tell.</li>"
+        "where the air follows the wing, and neither where a channel chokes, much of the span stalls or the wing "
+        "stands in a wake: then the cells cannot tell.</li>"
     )
 
 
@@ -248,7 +249,7 @@ def _compared(variant: VariantResult) -> str:
         return ""
     lines = "".join(_line(one, _runs_of(one, variant.flows)) for one in rows)
     heads = (
-        "Element", "Case", "#Estimate N", "#Flow run N", "#Cells on chord", "#Reynolds number in name / car", "Ended",
+        "Element", "Case", "#Estimate N", "#Flow run N", "#Cells on chord", "#Nominal Reynolds number / car’s", "Ended",
         "Which to believe",
     )  # fmt: skip
     shares = sorted({run.confidence for run in variant.flows})
@@ -257,9 +258,9 @@ def _compared(variant: VariantResult) -> str:
     notes = "".join(f"<li>{escape(text)}</li>" for text in (*cautions, *CANNOT_TELL))
     return (
         table("flows", heads, lines)
-        + f'<p class="note">Force up is positive. Under a flow run’s force stands its range with what cells and Reynolds '
-        f"number may change, then the force with half its {sure} interval for each treatment of the walls; of both the "
-        f'middle of the range stands first.</p><ul class="note">{notes}</ul>'
+        + '<p class="note">Force up is positive. Under a flow run’s force stands its range with what cells and '
+        f"Reynolds number may change, then the force with half its {sure} interval for each treatment of the walls; of "
+        f'both the middle of the range stands first.</p><ul class="note">{notes}</ul>'
     )
 
 

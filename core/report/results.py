@@ -373,7 +373,8 @@ def results_table(variants: Sequence[VariantResult]) -> list[ResultRow]:
                     collides="not checked" if near is None else ", ".join(crossed) or "no",
                     runs_n=runs[0],
                     run_forms=runs[1],
-                    believe=runs[2],
+                    run_walls=runs[2],
+                    believe=runs[3],
                 )
             )
         if v.lift is not None:
@@ -421,8 +422,8 @@ def variant_notes(variant: VariantResult) -> tuple[str, ...]:
         if one.opinion is not None and one.opinion.word != "agree":
             believe = {"neither": "neither"}.get(one.opinion.word, f"the {one.opinion.word}")
             notes.append(
-                f"flow run ({one.form}, {one.walls}) and estimate of {one.element or 'all together'}, {one.case}, differ: believe "
-                f"{believe}"
+                f"flow run ({one.form}, {one.walls}) and estimate of {one.element or 'all together'}, {one.case}, "
+                f"differ: believe {believe}"
             )
     if variant.opening is not None:
         first = variant.opening.first

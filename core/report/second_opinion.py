@@ -297,7 +297,11 @@ def with_tips(aspect: float) -> float:
 
 
 def _compared(
-    assembly: Assembly, lift: LiftEstimate | None, runs: Mapping[bool, FlowRun], name: str, alone: Mapping[bool, FlowRun]
+    assembly: Assembly,
+    lift: LiftEstimate | None,
+    runs: Mapping[bool, FlowRun],
+    name: str,
+    alone: Mapping[bool, FlowRun],
 ) -> Compared:
     """``alone``: the runs of this element alone, by the treatment of the walls; each is held beside its own kind."""
     any_run = next(iter(runs.values()))
@@ -386,7 +390,7 @@ def _all_together(lift: LiftEstimate | None, runs: Mapping[bool, FlowRun], rows:
     for k, (walls, run) in enumerate(runs.items()):
         each = [row.bounds[k] for row in rows]
         likes = [one.like_n for one in each if one.like_n is not None]
-        # The sum's own interval where the run has it: those of its terms know nothing of how the forces wobble together.
+        # The sum's own interval where the run has it: those of its terms know nothing of how forces wobble together.
         alike = {part.part for part in run.parts if part.part != BODY} == {row.element for row in rows}
         half = float(run.total.half_width_n[2]) if alike else sum(one.half_width_n for one in each)
         like = _sum(likes) if len(likes) == len(each) else None
@@ -488,7 +492,8 @@ def _overruled(estimate: Band, runs: Runs, facts: Facts, doubts: Sequence[str], 
 
 def _one_bound(runs: Runs) -> str:
     clings = next(iter(runs))
-    return f"where the {WALLS[clings]} {'too much' if clings else 'too little'} load is left, so that run is but one bound"
+    much = "too much" if clings else "too little"
+    return f"where the {WALLS[clings]} {much} load is left, so that run is but one bound"
 
 
 def _each(runs: Runs) -> str:

@@ -244,6 +244,64 @@ def test_thrown_away_switched_off_or_another_file_opened(wing: bpy.types.Scene, 
     assert flow_kept.kept_all == {}
 
 
+def kinds(scene: bpy.types.Scene) -> list[bool]:
+    return [run.wall_function for run in flow_kept.held_runs(scene, trial(scene))]
+
+
+def test_both_walls_are_run_in_turn_by_one_start(wing: bpy.types.Scene, numpy_card: None) -> None:
+    wing.wingfettle.property_unset("flow_walls")
+    assert wing.wingfettle.flow_walls == "both"
+    bpy.ops.wingfettle.flow_ahead()
+    (ahead,) = flow_going.aheads.values()
+    assert any(" each (" in line for line in flow.ahead_lines(ahead))
+    one = flow_going.start_run(wing)
+    assert one.pilot is ahead.pilot
+    assert pieces(lambda g: g.share > 0.1) is one
+    assert "air clings, 1 of 2" in read_panel()
+    assert one.share < 0.5
+    assert pieces(lambda g: g.turn == 2 and g.share > 0.5) is one
+    assert "air lets go, 2 of 2" in read_panel()
+    assert (one.job.wall_function, one.pilot.setup.wall_function) == (False, False)
+    # The first is kept already.
+    assert kinds(wing) == [True]
+    assert pieces(lambda g: False) is None
+    assert kinds(wing) == [True, False]
+    for words in ("air clings has ended", "air lets go has ended"):
+        assert words in flow_going.why_ended[0]
+    assert all(walls in read_panel() for walls in ("air clings", "air lets go"))
+    # Of both, the one in which the air clings is shown; of one that alone.
+    for walls, shown in (("both", "air clings"), ("lets go", "air lets go")):
+        wing.wingfettle.flow_walls = walls
+        assert shown in [w.text for w in flow_view.drawn_legend(wing, 1.0).writing]
+
+
+def test_stopped_in_the_first_of_two_the_second_is_not_begun(wing: bpy.types.Scene, numpy_card: None) -> None:
+    wing.wingfettle.flow_walls = "both"
+    started(wing)
+    bpy.ops.wingfettle.flow_stop()
+    assert pieces(lambda g: False) is None
+    assert kinds(wing) == [True]
+    assert "the air lets go was not begun" in flow_going.why_ended[0]
+
+
+def test_one_of_two_that_fails_does_not_keep_the_other(
+    wing: bpy.types.Scene, numpy_card: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wing.wingfettle.flow_walls = "both"
+    advance = ReferenceEngine.advance
+
+    def fails(self: Any, steps: int) -> Any:
+        if flow_going.going().turn == 1:
+            return np.full((1, 2, 3), np.nan)
+        return advance(self, steps)
+
+    started(wing)
+    monkeypatch.setattr(ReferenceEngine, "advance", fails)
+    assert pieces(lambda g: False) is None
+    assert kinds(wing) == [False]
+    assert "Where the air clings: The run blew up" in flow_going.why_ended[0]
+
+
 @pytest.mark.parametrize("how", ["blows up", "card lost", "bug"])
 def test_a_run_that_fails_leaves_the_scene(
     wing: bpy.types.Scene, numpy_card: None, monkeypatch: pytest.MonkeyPatch, how: str
@@ -509,7 +567,7 @@ def test_the_panel_tells_before_meanwhile_and_after(wing: bpy.types.Scene, numpy
     assert f"quick estimate {quick.value:+.0f} N ({quick.low:+.0f} to {quick.high:+.0f})" in said
     assert "stopped by hand" in said
     assert "Paints the middle half of each span" in said
-    assert "Run at Reynolds number" in said or "Run at the real Reynolds number" in said
+    assert "the cells decide what the layers at the walls are like" in said
     wing.wingfettle.speed_kmh += 10.0
     said = read_panel()
     assert "of an earlier state" in said

@@ -46,6 +46,7 @@ def wing(scene: bpy.types.Scene, tmp_path: Path) -> bpy.types.Scene:
     bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "wing.blend"))
     job = scene.wingfettle
     job.flow_form, job.flow_cells, job.flow_minutes = "mid-span", 8, 0.01
+    job.flow_walls = "clings"
     scene.wingfettle_queue.folder = str(tmp_path / "queue")
     return scene
 
@@ -62,7 +63,8 @@ def start(path: Path, *options: str) -> subprocess.Popen[str]:
 def test_cases_are_posted_once(wing: bpy.types.Scene) -> None:
     bpy.ops.wingfettle.post_runs()
     assert sorted(Queue(folder(wing)).state().waiting) == [
-        "as found, group, mid-span", "as found, lower alone, mid-span", "as found, upper alone, mid-span",
+        "as found, group, mid-span, air clings", "as found, lower alone, mid-span, air clings",
+        "as found, upper alone, mid-span, air clings",
     ]  # fmt: skip
     bpy.ops.wingfettle.post_runs()
     assert flow_queue.look(folder(wing)).open == 3
@@ -73,6 +75,20 @@ def test_cases_are_posted_once(wing: bpy.types.Scene) -> None:
     assert len(Queue(folder(wing)).state().waiting) == 5
 
 
+def test_both_walls_are_posted_by_default(wing: bpy.types.Scene) -> None:
+    wing.wingfettle.property_unset("flow_walls")
+    bpy.ops.wingfettle.post_runs()
+    names = Queue(folder(wing)).state().waiting
+    assert len(names) == len(set(names)) == 6
+    assert [sum(name.endswith(walls) for name in names) for walls in ("air clings", "air lets go")] == [3, 3]
+    chosen = wing.wingfettle_queue
+    chosen.what, chosen.steps, chosen.reach = "gap", 1, 4.0
+    bpy.ops.wingfettle.post_runs()
+    # Today's place is there from before, of either kind.
+    assert len(Queue(folder(wing)).state().waiting) == 6 + 2 * 2
+    assert [t.title.split(", ")[-1] for t in flow_queue.tables(wing)] == ["air clings", "air lets go"]
+
+
 def test_rows_are_posted_about_todays_place(wing: bpy.types.Scene) -> None:
     chosen = wing.wingfettle_queue
     chosen.reach, chosen.steps, chosen.low, chosen.count = 4.0, 2, 0.3, 4
@@ -81,8 +97,9 @@ def test_rows_are_posted_about_todays_place(wing: bpy.types.Scene) -> None:
         bpy.ops.wingfettle.post_runs()
     tables = {t.title.split(": ")[1]: t for t in flow_queue.tables(wing)}
     for how in ("moved up", "moved aft", "turned nose up"):
-        assert [r.value for r in tables[f"“upper” {how}, all together"].rows] == pytest.approx([-4, -2, 0, 2, 4])
-    gaps = [row.value for row in tables["“upper” at a gap to “lower”, all together"].rows]
+        rows = tables[f"“upper” {how}, all together, air clings"].rows
+        assert [r.value for r in rows] == pytest.approx([-4, -2, 0, 2, 4])
+    gaps = [row.value for row in tables["“upper” at a gap to “lower”, all together, air clings"].rows]
     assert gaps == pytest.approx(np.geomspace(0.3, 2.0, 4), rel=1e-6)
     # Today's place is one run in three rows.
     assert len(Queue(folder(wing)).state().waiting) == 3 * 4 + 1 + 4
@@ -147,7 +164,7 @@ def test_panel_shows_what_lies_in_the_folder(wing: bpy.types.Scene) -> None:
     bpy.ops.wingfettle.look_again()
     words = panel()
     assert "1 waiting, 1 running, 0 done, 1 failed" in words
-    assert "as found, group, mid-span: The run blew up." in " ".join(words)
+    assert "as found, group, mid-span, air clings: The run blew up." in " ".join(words)
     assert "(barn-" in " ".join(words)
     wing.wingfettle_queue.what = "chords"
     assert "other" in panel()
@@ -208,7 +225,7 @@ def test_failed_runs_are_told_and_wait_again(wing: bpy.types.Scene) -> None:
         path.write_bytes(path.read_bytes()[:-40])
     bpy.ops.wingfettle.work_off()
     ((name, reason),) = Queue(folder(wing)).state().failed
-    assert name == "as found, group, mid-span"
+    assert name == "as found, group, mid-span, air clings"
     assert reason.endswith("is broken or was changed; post it again.")
     bpy.ops.wingfettle.post_runs()  # mends the geometry; what has failed stays so until it is asked for
     bpy.ops.wingfettle.retry_runs()
@@ -259,7 +276,7 @@ def test_exit_codes(wing: bpy.types.Scene, capsys: pytest.CaptureFixture[str], t
     assert flow_queue.main([str(folder(wing)), "--wait", "0.2"]) == flow_queue.FAILED
     said = capsys.readouterr().out
     assert "of a later form: failed. “of a later form” is no flow run that this version knows; post it again." in said
-    assert "as found, group, mid-span: done" in said
+    assert "as found, group, mid-span, air clings: done" in said
     assert "0 waiting, 0 running, 1 done, 1 failed." in said
 
 

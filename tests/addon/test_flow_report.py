@@ -105,7 +105,7 @@ def test_runs_that_do_not_fit_are_left_out_and_told(wing: bpy.types.Scene, tmp_p
     _, figures = written(tmp_path)
     assert [r["case"] for r in figures["flow_runs"]] == ["alone"]
     (said,) = report.left_out(wing)
-    assert "(group mid-span) is left out: it is for 36 km/h" in said
+    assert "(group, mid-span, air clings) is left out: it is for 36 km/h" in said
     settings.element_objects(settings.active_variant(wing))[0].location.z = 0.02
     bpy.context.view_layer.update()
     bpy.ops.wingfettle.estimate_lift()

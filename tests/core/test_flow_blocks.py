@@ -114,6 +114,38 @@ def test_a_column_beside_the_estimate_for_each_case_that_was_run() -> None:
     assert Page(report_html("t", only_car)).table("comparison with-runs")[0].count("Flow run N") == 1
 
 
+def bounded() -> VariantResult:
+    """The same with the other kind of the run on the car, which ended otherwise."""
+    first = flown()[0]
+    other = run("on car", "full", {"lower": 60.0, "upper": -40.0}, wall_function=False, ending="time")
+    return replace(first, flows=(*first.flows, other))
+
+
+def test_both_bounds_make_one_row_with_each_told() -> None:
+    """-150 and -40 N, a tenth and 1 N: from -166 to -35, the middle -100.5."""
+    parsed = Page(block(bounded()))
+    rows = parsed.table("flows")
+    upper = rows[3]
+    assert upper[:2] == ["upper", "on car full"]
+    assert numbers(upper[3]) == pytest.approx([-100.5, -166.0, -35.0, -150.0, 1.0, -40.0, 1.0], abs=0.51)
+    assert "air clings" in upper[3]
+    assert "air lets go" in upper[3]
+    assert upper[6] == "known as well as asked; time was up"
+    assert "neither" in upper[7]
+    assert "cells cannot settle it" in rows[4][0]
+    went = " ".join(" ".join(parsed.text).split())
+    assert went.index("on car, full, air clings:") < went.index("on car, full, air lets go:")
+    text = comparison_text([bounded()])
+    assert re.search(r"-10[01] \(-166 to -35\) both bounds", text)
+    cells = next(r for r in Page(report_html("t", [bounded()])).table("comparison with-runs") if r[0] == "upper")
+    assert "both bounds" in cells[9]
+    got = json.loads(json.dumps(results_json([bounded()], speed_m_s=140.0 / 3.6), allow_nan=False))["variants"][0]
+    assert [r["walls"] for r in got["flow_runs"]] == ["air clings"] * 4 + ["air lets go"]
+    one = next(r for r in got["flow_compared"] if (r["element"], r["facts"]["case"]) == ("upper", "on car"))
+    assert (one["walls"], one["run"]["low"], one["run"]["high"]) == ("both bounds", -166.0, -35.0)
+    assert [(b["wall_function"], b["run"]["value"]) for b in one["bounds"]] == [(True, -150.0), (False, -40.0)]
+
+
 def test_full_runs_go_before_those_at_mid_span() -> None:
     first = flown()[0]
     both = replace(first, flows=(*first.flows, run("group", "full", {"lower": 160.0, "upper": -90.0})))
@@ -137,7 +169,7 @@ def test_block_tells_every_run_with_its_verdict() -> None:
     parsed = Page(block(flown()[0]))
     rows = parsed.table("flows")
     assert rows[0] == [
-        "Element", "Case", "Estimate N", "Flow run N", "Cells on chord", "Reynolds number run / car", "Ended",
+        "Element", "Case", "Estimate N", "Flow run N", "Cells on chord", "Nominal Reynolds number / car’s", "Ended",
         "Which to believe",
     ]  # fmt: skip
     pairs = list(zip(rows[1::2], rows[2::2], strict=True))
@@ -146,12 +178,13 @@ def test_block_tells_every_run_with_its_verdict() -> None:
         ("lower", "alone mid-span"), ("upper", "alone mid-span"),
         ("lower", "group mid-span"), ("upper", "group mid-span"), ("all together", "group mid-span"),
     ]  # fmt: skip
-    # The channel chokes: the run on the car is believed, the one in the group tells a fifth against 60 %, from which
-    # a note does not take anything away.
-    assert [a[7].split(" ", 1)[1] for a, _ in pairs][:2] == ["both agree", "flow run"]
+    # The channel chokes: the run on the car has more load, of which one where the air clings cannot be sure; the one in
+    # the group tells a fifth against 60 %, from which a note does not take anything away.
+    assert [a[7].split(" ", 1)[1] for a, _ in pairs][:2] == ["both agree", "neither"]
     upper = pairs[6]
     assert "flow run" in upper[0][7]
-    assert numbers(upper[0][3]) == pytest.approx([-64.0, 1.0, -71.0, -57.0], abs=0.5)
+    assert numbers(upper[0][3]) == pytest.approx([-64.0, -71.0, -57.0, -64.0, 1.0], abs=0.5)
+    assert "air clings" in upper[0][3]
     assert "20 %" in upper[1][0]
     assert "To go by: \N{MINUS SIGN}33" in upper[1][0]
     chord = flown()[0].assembly.element("upper").mean_chord_m
@@ -237,7 +270,7 @@ def test_json_holds_runs_and_opinions() -> None:
 
 def test_text_has_a_column_beside_the_estimate_and_says_which_to_believe() -> None:
     text = comparison_text(flown())
-    assert "flow run (mid-span) and estimate of upper, group, differ: believe the flow run" in text
+    assert "flow run (mid-span, air clings) and estimate of upper, group, differ: believe the flow run" in text
     assert text.isascii()
     lines = text.splitlines()
     heads = ["alone N", "flow run alone N", "group N", "flow run group N", "on car N", "flow run on car N"]
@@ -245,9 +278,9 @@ def test_text_has_a_column_beside_the_estimate_and_says_which_to_believe() -> No
     upper = next(line for line in lines if line.startswith("  upper"))
     cells = re.split(r"  +", upper.strip())
     # By hand, see above: -64 N, 1 N of interval and a tenth.
-    assert cells[7] == "-64 (-71 to -57) mid-span"
-    assert cells[9] == "-150 (-166 to -134)"
-    assert cells[10] == "alone: both agree, group: flow run, on car: flow run"
+    assert cells[7] == "-64 (-71 to -57) mid-span, air clings"
+    assert cells[9] == "-150 (-166 to -134) air clings"
+    assert cells[10] == "alone: both agree, group: flow run, on car: neither"
     total = next(line for line in lines if line.startswith("  total"))
     assert "group: " in total
     assert "alone: " not in total

@@ -25,11 +25,11 @@ def test_a_run_at_the_real_reynolds_number_has_it() -> None:
 
 
 def test_a_run_that_cannot_have_it_says_which_it_has() -> None:
-    """0.06 * 125 cells / 1e-4 = 75,000; 50 * 0.25 / 1.4607e-5 = 855,754."""
+    """0.06 * 125 cells / 1e-5 = 750,000; 50 * 0.25 / 1.4607e-5 = 855,754."""
     assert WING.cells == pytest.approx(125.0)
-    assert WING.reynolds_run == pytest.approx(75000.0)
+    assert WING.reynolds_run == pytest.approx(750000.0)
     assert WING.reynolds_real == pytest.approx(855754.0, rel=1e-6)
-    assert WING.relaxation_time == pytest.approx(0.5003)
+    assert WING.relaxation_time == pytest.approx(0.50003, abs=1e-9)
 
 
 def test_time_and_mach() -> None:
@@ -124,6 +124,8 @@ def test_what_the_reynolds_number_does_to_the_band() -> None:
     same = reynolds_gap(5e5, 5e5)
     assert (same.lift_share, same.drag_coefficient) == (0.0, 0.0)
     assert "real Reynolds number, 500,000" in same.sentence
+    for number in (5e5, 2e5, 2e4):
+        assert "the cells decide what the layers at the walls are like" in reynolds_gap(number, 5e5).sentence
     decade = reynolds_gap(2e5, 2e6)
     assert decade.lift_share == pytest.approx(0.1)
     assert decade.drag_coefficient == pytest.approx(2.0 * (plate_friction(2e5) - plate_friction(2e6)))

@@ -85,6 +85,7 @@ def test_no_folder_holds_nothing(tmp_path: Path) -> None:
 def test_newest_of_each(tmp_path: Path, clock) -> None:
     old, new = replace(RUN, rests_on="old", time_s=1.0), replace(RUN, rests_on="new", time_s=2.0)
     others = [replace(RUN, variant="c"), replace(RUN, case="group"), replace(RUN, form="mid-span"),
+              replace(RUN, wall_function=False),
               replace(RUN, case="alone", element="low"), replace(RUN, case="alone", element="high")]  # fmt: skip
     for run in (old, *others, new):
         store(tmp_path, run, None, {})
@@ -93,7 +94,7 @@ def test_newest_of_each(tmp_path: Path, clock) -> None:
     assert plain(found[0]) == plain(new)
     # The older one is still there for whoever goes back to that form.
     every, _ = stored(tmp_path, every=True)
-    assert len(every) == 7
+    assert len(every) == 8
     assert any(plain(run) == plain(old) for run in every)
     store(tmp_path, old, None, {})
     found, _ = stored(tmp_path)

@@ -280,6 +280,17 @@ def test_a_folder_that_cannot_be_written_to_is_told(tmp_path: Path) -> None:
         post(tmp_path / "q", every_case([(WING, ())], AIR, ("group",)))
 
 
+def test_both_walls_are_two_jobs_and_two_rows(tmp_path: Path) -> None:
+    wing = Assembly("as found", (LOWER, replace(LOWER, name="upper", leading_edge=np.array([0.45, 0.0, 1.12]))))
+    made = [row(wing, (), AIR.with_walls(walls), "gap", "upper", [0.0, 0.01]) for walls in (True, False)]
+    assert [job.wall_function for one in made for job in one.jobs] == [True, True, False, False]
+    assert [post_row(tmp_path, one) for one in made] == [2, 2]
+    assert [one.title.rsplit(", ")[-1] for one in tables(tmp_path)] == ["air clings", "air lets go"]
+    worked(tmp_path)
+    assert [one.wall_function for one in finished(tmp_path).runs].count(False) == 2
+    assert take_in(tmp_path, tmp_path / "beside").new == 4
+
+
 def test_forces_in_the_table_follow_from_dimensions(tmp_path: Path) -> None:
     """Force = lattice force x density (speed / lattice speed)^2 x cell x span, by dimensional analysis alone."""
     wing = Assembly("as found", (LOWER, replace(LOWER, name="upper", leading_edge=np.array([0.45, 0.0, 1.12]))))
@@ -291,7 +302,7 @@ def test_forces_in_the_table_follow_from_dimensions(tmp_path: Path) -> None:
     assert [ended for _, ended in worked(tmp_path)] == ["done"] * 3
     (table,) = tables(tmp_path)
     assert table.variant == "as found"
-    assert (table.title, table.unit) == ("“as found”: “upper” moved up, all together", "mm")
+    assert (table.title, table.unit) == ("“as found”: “upper” moved up, all together, air clings", "mm")
     assert table.columns == ("lower", "upper", "all")
     newtons = 5.0e-3 * 1.2 * (30.0 / 0.1) ** 2 * (0.16 / 8.0) * 1.2
     for one in table.rows:
@@ -343,7 +354,7 @@ def test_stopped_runs_wait_again_and_a_lost_card_blames_no_run(tmp_path: Path) -
         worked(tmp_path, gone, alive=lambda: False)
     state = Queue(tmp_path).state()
     assert (len(state.waiting), state.running, state.failed) == (1, (), ())
-    assert worked(tmp_path, gone) == [("as found, group, mid-span", "failed")]
+    assert worked(tmp_path, gone) == [("as found, group, mid-span, air clings", "failed")]
 
 
 def test_a_run_that_another_worker_took_over_is_let_go(tmp_path: Path) -> None:
@@ -450,5 +461,5 @@ def test_results_that_cannot_be_read_are_named(tmp_path: Path) -> None:
     claim.finish({"run": {"form_number": 99}})
     worked(tmp_path)
     found = finished(tmp_path)
-    assert (len(found.runs), found.unreadable) == (1, ("as found, lower alone, mid-span",))
+    assert (len(found.runs), found.unreadable) == (1, ("as found, lower alone, mid-span, air clings",))
     assert take_in(tmp_path, tmp_path / "beside").unreadable == found.unreadable
