@@ -21,6 +21,7 @@ from ..core.flow.kernel import (
     Boundary,
     RunSetup,
     ShaderSource,
+    answered,
     boundary,
     bytes_per_update,
     cells_of,
@@ -45,6 +46,8 @@ COPY_SECONDS = 0.3
 """How long the measurement of the card's bandwidth takes at least."""
 COPIED = 8192
 """Edge of the square image of single numbers copied for it, 256 MiB: more than the card's cache holds."""
+PORTION = 500
+"""Steps after which the card is waited for: with ten seconds of work queued a driver gave up without a word."""
 FIRST_STEPS = 4
 """Steps of the first slice of a run, before its rate is known."""
 
@@ -247,6 +250,7 @@ class Run:
             values = start_texture(setup, density, velocity)
             begin["start_at"] = card.texture(width, height, layers, "RGBA32F", values)
         self._averaged = 0
+        self._mark = 1
         self._last = force_arrays(setup, [[[0.0] * 4]] * parts, 1)[0]
         self._pending = 0
         self._plane = len(stencil(setup.stencil).axes) == 2
@@ -271,10 +275,10 @@ class Run:
             if self._pending == self._every:
                 self._dispatch("reduce")
                 self._dispatch("gather")
-                self._dispatch("total", {}, place=places, scale=1.0 / self._every)
+                self._dispatch("total", {}, place=places, scale=1.0 / self._every, mark=float(self._mark))
                 self._pending = 0
                 places += 1
-            if places == HISTORY:
+            if places == HISTORY or self.steps % PORTION == 0:
                 found += self._fetch(places)
                 places = 0
         found += self._fetch(places)
@@ -363,7 +367,11 @@ class Run:
 
     def _fetch(self, places: int) -> list[Any]:
         """The newest mean forces, and thereby wait for the card."""
-        return list(force_arrays(self.setup, self._held["history"].read(), places))
+        history = self._held["history"].read()
+        if not answered(history, places, float(self._mark)):
+            raise InputError("The graphics card was lost during the flow run (it gave no answer): start it again.")
+        self._mark += 1
+        return list(force_arrays(self.setup, history, places))
 
     def _sound(self) -> bool:
         if self.edges is not None and self.edges.parts:

@@ -419,7 +419,8 @@ def sources(setup: RunSetup, edges: Boundary, started: bool = False) -> dict[str
             kept_old, normals (with a wall function), rows (with a mirror). The two textures of kept values change
             places every step.
         reduce, gather, total: the sum of the exchange since the last time, made zero, over blocks of edge cells, then
-            over blocks of blocks, then into ``history`` (column ``place``, row part less 1) times ``scale``.
+            over blocks of blocks, then into ``history`` (column ``place``, row part less 1) times ``scale``, beside
+            ``mark``.
         sliceN: velocity along the lattice's axes and density less 1 after step N, in the plane ``index`` across the
             texture's axis ``axis``.
         meanN: the same of all cells, ``share`` of it mixed into ``field``.
@@ -512,6 +513,11 @@ def slice_arrays(setup: RunSetup, texture: Any) -> tuple[Floats, Floats]:
     for n, axis in enumerate(stencil(setup.stencil).axes):
         velocity[axis] = picture[..., n]
     return 1.0 + picture[..., 3].astype(np.float64), velocity
+
+
+def answered(history: Any, count: int, mark: float) -> bool:
+    """Whether the history's texture (parts, HISTORY, 4) holds ``count`` forces that the card gave just now."""
+    return bool((np.asarray(history)[:, :count, 3] == mark).all())
 
 
 def force_arrays(setup: RunSetup, history: Any, count: int) -> Floats:
@@ -647,10 +653,10 @@ class _Writer:
             f"if (part >= {max(1, self.edges.parts)}) return;",
             "vec4 sum = vec4(0.0);",
             f"for (int k = 0; k < {SUMMED[1]}; k++) sum += imageLoad(gathered, ivec2(k, part));",
-            "imageStore(history, ivec2(place, part), scale * sum);",
+            "imageStore(history, ivec2(place, part), vec4(scale * sum.xyz, mark));",
         ]
         images = (self._image(0, "gathered"), self._image(1, "history"))
-        constants = (("INT", "place"), ("FLOAT", "scale"))
+        constants = (("INT", "place"), ("FLOAT", "scale"), ("FLOAT", "mark"))
         groups = (-(-max(1, self.edges.parts) // 32), 1, 1)
         return ShaderSource("total", (32, 1, 1), images, (), constants, _main("\n".join(body)), groups)
 

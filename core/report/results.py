@@ -512,17 +512,8 @@ def _variant_json(variant: VariantResult) -> dict[str, Any]:
         "lamps_left_out": list(variant.lamps_left_out),
         "mirror": None if variant.mirror is None else record(variant.mirror),
         "flow_runs": [{**record(run), "walls": run.walls} for run in variant.flows],
-        "flow_compared": [_compared_json(one) for one in variant.compared],
+        "flow_compared": [{**record(one), "walls": one.walls} for one in variant.compared],
         "flow_sweeps": [record(table) for table in variant.flow_sweeps],
-    }
-
-
-def _compared_json(one: Compared) -> dict[str, Any]:
-    hulls = {"run": one.run, "like_n": one.like_n, "left": one.left}
-    return {
-        **record(one),
-        "walls": one.walls,
-        **{name: None if band is None else record(band) for name, band in hulls.items()},
     }
 
 

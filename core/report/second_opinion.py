@@ -15,6 +15,7 @@ runs is the hull of both, and only what both say is sure.
   because it knows layers finer than any cell; otherwise there is the range between the two, and what would narrow it.
 - One run alone is one bound: it overrules the estimate only where it is the cautious one, clinging with less load,
   letting go with more.
+- Of all together each element may lie anywhere between its own bounds, whatever the others do.
 
 The share of its load that an element keeps in the group is worked out for each treatment of the walls with that one's
 own run alone; the hull of the shares is what is told. A run that had not settled, on too few cells, or with a warning
@@ -68,6 +69,7 @@ class Facts:
         doubt: why else the estimate is not to be relied on, in words; empty if it is.
         only_sign: whether nothing but the direction can be compared.
         aspect: span over mean chord, for what a wing with tips carries; inf where not known.
+        mixed: whether it is a sum of loads that pull against each other, of which one run bounds nothing.
     """
 
     case: str
@@ -81,6 +83,7 @@ class Facts:
     doubt: str = ""
     only_sign: bool = False
     aspect: float = math.inf
+    mixed: bool = False
 
 
 @dataclass(frozen=True)
@@ -125,6 +128,10 @@ class Compared:
         element: its name; ``ALL`` for all elements together.
         estimate: N; None where there is none of this case.
         bounds: of one run or two, that in which the air clings first.
+        run: N, as run: the hull of the bounds; of all together the sum of the elements' hulls, as each may lie anywhere
+            in its own.
+        like_n: N, made comparable to the estimate, likewise; None where only the direction is.
+        left: share of the load alone that is left in the group, likewise; None where not worked out.
         left_estimate: share of the load alone that the estimate leaves in the group; None where not worked out.
         facts: what decided.
         opinion: None where there is no estimate of this case, or nothing can be compared.
@@ -133,26 +140,12 @@ class Compared:
     element: str
     estimate: Band | None
     bounds: tuple[Bound, ...]
+    run: Band
+    like_n: Band | None
+    left: Band | None
     left_estimate: float | None
     facts: Facts
     opinion: Opinion | None
-
-    @property
-    def run(self) -> Band:
-        """N, as run: the hull of the bounds."""
-        return hull(one.run for one in self.bounds)
-
-    @property
-    def like_n(self) -> Band | None:
-        """N, made comparable to the estimate: the hull of the bounds that can be."""
-        found = [one.like_n for one in self.bounds if one.like_n is not None]
-        return hull(found) if found else None
-
-    @property
-    def left(self) -> Band | None:
-        """Share of the load alone that is left in the group: the hull of the bounds that have one."""
-        found = [one.left for one in self.bounds if one.left is not None]
-        return hull(found) if found else None
 
     @property
     def walls(self) -> str:
@@ -179,15 +172,16 @@ def hull(bands: Iterable[Band]) -> Band:
     return Band(0.5 * (low + high), low, high)
 
 
-def compare(estimate: Band, runs: Runs, facts: Facts) -> Opinion:
+def compare(estimate: Band, runs: Runs, facts: Facts, together: Band | None = None) -> Opinion:
     """Whether to go by the estimate or by the runs of one force.
 
     Args:
         estimate: N, positive up.
         runs: the same from one flow run or both.
         facts: of all.
+        together: what the runs hold together where that is more than their hull.
     """
-    found = hull(runs.values())
+    found = hull(runs.values()) if together is None else together
     if not facts.at_rest or not all(math.isfinite(n) for one in runs.values() for n in (one.value, one.low, one.high)):
         return Opinion(
             "neither",
@@ -197,17 +191,18 @@ def compare(estimate: Band, runs: Runs, facts: Facts) -> Opinion:
         )
     faults, doubts, sound = _faults(facts), _doubts(facts), not _faults(facts) and not facts.warnings
     against = {walls: _against(estimate, one, facts.only_sign) for walls, one in runs.items()}
+    sides = {*against.values(), _against(estimate, found, facts.only_sign)}
+    sure = " The direction is sure: both runs have it." if sound and len(runs) > 1 and not _either_way(found) else ""
     tips = ""
     if facts.only_sign:
         found, tips = _with_tips(found, facts)
-    sure = _direction(runs) if sound else ""
     whole = hull((estimate, found))
-    if all(against.values()) and len(set(against.values())) == 1:
-        more = _more(estimate, runs)
-        if sound and (len(runs) > 1 or more != next(iter(runs))):
+    if len(sides) == 1 and sides != {0}:
+        more = None if facts.mixed or estimate.value == 0.0 else _more(estimate, found)
+        if sound and (len(runs) > 1 or more is (not next(iter(runs)))):
             return Opinion("flow run", f"{_overruled(estimate, runs, facts, doubts, more)}{sure}{tips}", found)
         if sound:
-            why = f"{_one_bound(runs)}; run it where the {WALLS[not next(iter(runs))]} too"
+            why = f"{_one_bound(runs, facts)}; run it where the {WALLS[not next(iter(runs))]} too"
             if doubts:
                 return Opinion("neither", f"Believe neither: {_all(doubts)}, and {why}.{tips}", whole)
             return Opinion("estimate", f"Believe the estimate: {_FOLLOWS}; {why}.{tips}", estimate)
@@ -223,7 +218,7 @@ def compare(estimate: Band, runs: Runs, facts: Facts) -> Opinion:
         return Opinion("estimate", f"Believe the estimate: {_FOLLOWS}; {why}.{tips}", estimate)
     weak = "" if sound else f" The run is a weak witness, though: {_joined(faults, facts)}."
     agreed = "The flow run speaks for no other direction" if facts.only_sign else "Their ranges meet"
-    if any(against.values()):
+    if sides != {0}:
         # One bound speaks against the estimate, the other does not, or on the other side.
         if doubts:
             return Opinion(
@@ -232,7 +227,7 @@ def compare(estimate: Band, runs: Runs, facts: Facts) -> Opinion:
                 f"{_newtons(found.low)} and {_newtons(found.high)}. {WAY_OUT}.{sure}{tips}{weak}",
                 found if sound else whole,
             )
-        if not against.get(True, 0):
+        if not against.get(True, 0) and not facts.mixed:
             said = f"{agreed} where the air clings; where it lets go it does so too early. Go by the estimate."
             return Opinion("agree", f"{said}{sure}{tips}{weak}", estimate)
         said = f"Believe the estimate: {_FOLLOWS}, and the cells cannot settle it: {_each(runs)}."
@@ -244,7 +239,7 @@ def compare(estimate: Band, runs: Runs, facts: Facts) -> Opinion:
             found,
         )
     if doubts and len(runs) == 1:
-        weak += f" The estimate is unsure of itself here ({_all(doubts)}), and {_one_bound(runs)}."
+        weak += f" The estimate is unsure of itself here ({_all(doubts)}), and {_one_bound(runs, facts)}."
     return Opinion("agree", f"{agreed}; go by the estimate.{sure}{tips}{weak}", estimate)
 
 
@@ -349,7 +344,10 @@ def _compared(
     opinion = None if estimate is None else compare(estimate, likes or {b.wall_function: b.run for b in bounds}, facts)
     if opinion is not None and mid_span and in_group:
         opinion = replace(opinion, sentence=opinion.sentence + _told_left(bounds, left_estimate, alone))
-    return Compared(name, estimate, tuple(bounds), left_estimate, facts, opinion)
+    raw, like = hull(one.run for one in bounds), hull(likes.values()) if likes else None
+    lefts = [one.left for one in bounds if one.left is not None]
+    left = hull(lefts) if lefts else None
+    return Compared(name, estimate, tuple(bounds), raw, like, left, left_estimate, facts, opinion)
 
 
 def _told_left(bounds: Sequence[Bound], by_estimate: float | None, alone: Mapping[bool, FlowRun]) -> str:
@@ -409,15 +407,18 @@ def _all_together(lift: LiftEstimate | None, runs: Mapping[bool, FlowRun], rows:
         choke=math.nan if any(map(math.isnan, chokes)) else max(chokes),
         stalled=max(one.stalled for one in facts_of),
         doubt=doubts[0] if doubts else "",
+        mixed=len({row.run.value > 0.0 for row in rows}) > 1,
     )
+    each_like = [row.like_n for row in rows if row.like_n is not None]
+    whole = _sum([row.run for row in rows])
     likes_of = {one.wall_function: one.like_n for one in bounds if one.like_n is not None}
-    opinion = None if estimate is None or not likes_of else compare(estimate, likes_of, facts)
-    if opinion is not None and any_run.form == "mid-span":
-        like = hull(likes_of.values())
+    like = _sum(each_like) if likes_of else None
+    opinion = None if estimate is None or like is None else compare(estimate, likes_of, facts, like)
+    if opinion is not None and like is not None and any_run.form == "mid-span":
         ends = f"{_newtons(like.low)} to {_newtons(like.high)}"
         said = f" With the shares that are left of the loads alone the run comes to {_newtons(like.value)} ({ends})."
         opinion = replace(opinion, sentence=opinion.sentence + said)
-    return Compared(ALL, estimate, tuple(bounds), None, facts, opinion)
+    return Compared(ALL, estimate, tuple(bounds), whole, like, None, None, facts, opinion)
 
 
 def _settled(run: FlowRun, part: PartFlow) -> bool:
@@ -468,17 +469,15 @@ def _turned(estimate: Band, run: Band) -> bool:
     return not _either_way(run) and (run.value > 0.0) != (estimate.value > 0.0)
 
 
-def _more(estimate: Band, runs: Runs) -> bool | None:
-    """Whether runs on one side of the estimate have more load than it has; None where it has none."""
-    if estimate.value == 0.0:
-        return None if len(runs) > 1 else next(iter(runs))
-    return (hull(runs.values()).value - estimate.value) * estimate.value > 0.0
+def _more(estimate: Band, found: Band) -> bool:
+    """Whether runs on one side of the estimate have more load than it has."""
+    return (found.value - estimate.value) * estimate.value > 0.0
 
 
 def _overruled(estimate: Band, runs: Runs, facts: Facts, doubts: Sequence[str], more: bool | None) -> str:
     """Why the estimate is not to be believed."""
     turned = not _either_way(estimate) and all(_turned(estimate, one) for one in runs.values())
-    if turned:
+    if turned and not facts.mixed:
         what = "the load is turned round from the estimate’s"
     else:
         what = {True: "more", False: "less", None: "another"}[more] + " load is left than the estimate has"
@@ -490,7 +489,9 @@ def _overruled(estimate: Band, runs: Runs, facts: Facts, doubts: Sequence[str], 
     )
 
 
-def _one_bound(runs: Runs) -> str:
+def _one_bound(runs: Runs, facts: Facts) -> str:
+    if facts.mixed:
+        return "of elements that pull against each other one run bounds nothing"
     clings = next(iter(runs))
     much = "too much" if clings else "too little"
     return f"where the {WALLS[clings]} {much} load is left, so that run is but one bound"
@@ -500,19 +501,13 @@ def _each(runs: Runs) -> str:
     return ", ".join(f"where the {WALLS[walls]} it is {_newtons(one.value)}" for walls, one in runs.items())
 
 
-def _direction(runs: Runs) -> str:
-    """That the direction is sure, where it is."""
-    sure = len(runs) > 1 and not _either_way(hull(runs.values()))
-    return " Its direction is sure: both runs have it." if sure else ""
-
-
 def _with_tips(run: Band, facts: Facts) -> tuple[Band, str]:
     """Mid-span runs as a range for a wing with tips: from nothing to all of it."""
     share = with_tips(facts.aspect)
     words = (
         f" A wing of its span carries less than mid-span everywhere would: about {_percent(share)} of "
         f"{_newtons(run.value)} by the lifting line."
-        if math.isfinite(facts.aspect)
+        if math.isfinite(facts.aspect) and not _either_way(run)
         else ""
     )
     return Band(share * run.value, min(run.low, 0.0), max(run.high, 0.0)), words

@@ -84,7 +84,17 @@ def test_runs_beside_the_file_stand_in_the_report(wing: bpy.types.Scene, tmp_pat
     assert [one["opinion"]["word"] for one in figures["flow_compared"]] == ["agree", "agree"]
     # No picture was kept: one is made of each mean flow.
     assert page.count("data:image/png") == 2
+    assert "alone, mid-span: air clings; speed of the mean flow" in page
     assert "<details" not in page
+    # The other kind of the group stands beside it, in the same row of the table.
+    freed = store(beside, run_of(wing, "group", wall_function=False), mean(), {})
+    page, figures = written(tmp_path)
+    assert "group, mid-span: air lets go; speed of the mean flow" in page
+    assert [one["walls"] for one in figures["flow_compared"]] == ["air clings", "both bounds"]
+    assert [one["walls"] for one in figures["flow_runs"]] == ["air clings", "air clings", "air lets go"]
+    for ending in (".json", ".npz"):
+        freed.with_suffix(ending).unlink()
+    flow_kept.kept_all.clear()
     # One that was kept goes before it, and a clip with it; what is no PNG file is passed over.
     frames = [np.full((12, 20, 3), 40 * k, np.uint8) for k in range(3)]
     group.with_suffix(".png").write_bytes(png_bytes(frames[1]))

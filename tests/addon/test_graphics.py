@@ -362,3 +362,20 @@ def test_without_a_context_one_sentence_says_why() -> None:
         InputError, match=r"^The flow run finds no graphics card to compute on \(.*\): Open the file in a"
     ):
         graphics.Card()
+
+
+def test_a_card_that_gives_up_without_a_word_is_noticed(card: graphics.Card, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever number is read back from where nothing was written."""
+    setup = RunSetup("D2Q9", (24, 1, 16), (0.05, 0.0, 0.0), 0.02)
+    run = graphics.Run(card, setup)
+    run.start(body(setup, [(8.0, 0.5, 8.0)], 3.0))
+    run.advance(3)
+    real = run._dispatch
+
+    def idle(name: str, *more: Any, **values: Any) -> None:
+        if name != "total":
+            real(name, *more, **values)
+
+    monkeypatch.setattr(run, "_dispatch", idle)
+    with pytest.raises(InputError, match=r"lost during the flow run \(it gave no answer\): start it again\."):
+        run.advance(3)

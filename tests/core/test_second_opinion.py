@@ -469,6 +469,11 @@ def test_shares_are_worked_out_for_each_treatment_of_the_walls() -> None:
     assert both.like_n is not None
     sums = [one.like_n.value for one in both.bounds if one.like_n is not None]
     assert sums == pytest.approx([0.17 * 214.4 - 0.5 * 162.6, 0.2 * 214.4 - 0.1 * 162.6])
+    # Each element may lie anywhere between its own bounds.
+    assert low.like_n is not None
+    assert high.like_n is not None
+    assert both.like_n.low == pytest.approx(low.like_n.low + high.like_n.low)
+    assert both.like_n.high == pytest.approx(low.like_n.high + high.like_n.high)
     assert len(found(rows, "upper", "alone").bounds) == 2
 
 
@@ -501,6 +506,22 @@ def test_a_kind_that_was_not_run_alone_is_not_compared() -> None:
     assert "Only the direction is compared: run it alone too" in mixed.opinion.sentence
 
 
+def test_of_a_sum_of_loads_against_each_other_one_run_bounds_nothing() -> None:
+    mixed = replace(SOUND, mixed=True)
+    for walls in (True, False):
+        for band in (APART, MORE):
+            one = compare(ESTIMATE, {walls: band}, mixed)
+            assert (one.word, one.band) == ("estimate", ESTIMATE)
+            assert "pull against each other one run bounds nothing" in one.sentence
+    both = {True: APART, False: FEWER}
+    sure = compare(ESTIMATE, both, mixed, Band(-75.0, -110.0, -40.0))
+    assert (sure.word, sure.band) == ("flow run", Band(-75.0, -110.0, -40.0))
+    assert "whether the air clings or lets go" in sure.sentence
+    # Both sums are apart from the estimate, and yet one element may cling and the other let go.
+    assert compare(ESTIMATE, both, mixed, Band(-75.0, -150.0, 0.0)).word == "estimate"
+    assert compare(ESTIMATE, both, replace(mixed, choke=1.31), Band(-75.0, -150.0, 0.0)).word == "neither"
+
+
 def test_two_full_runs_make_one_row_and_the_worse_cells_count() -> None:
     assembly, lift = pair()
     one = run("on car", "full", {"lower": 120.0, "upper": -90.0})
@@ -510,6 +531,10 @@ def test_two_full_runs_make_one_row_and_the_worse_cells_count() -> None:
     high = rows[1]
     # A tenth and 1 N.
     assert high.run == Band(0.5 * (-100.0 - 62.0), -100.0, -62.0)
+    # The lower one from 53 to 133 N, so both from -47 to 71, which is more than the two sums (-25 to 53) hold.
+    assert (rows[2].run.low, rows[2].run.high) == (-47.0, 71.0)
+    assert [(one.run.low, one.run.high) for one in rows[2].bounds] == [(7.0, 53.0), (-25.0, 5.0)]
+    assert rows[2].facts.mixed
     assert high.facts.cells_on_chord == pytest.approx(assembly.element("upper").mean_chord_m / 0.004)
     restless = replace(freed, parts=tuple(replace(one, at_rest=False) for one in freed.parts), ending="time")
     assert found(opinions(assembly, lift, [one, restless]), "upper", "on car").opinion.word == "neither"  # type: ignore[union-attr]
