@@ -51,7 +51,7 @@ APT_LINE = "sudo apt-get install -y " + " ".join(sorted(SYSTEM_LIBRARIES.values(
 # The package `wingfettle` is the checkout itself, whatever its folder is called: this file, laid into a virtual
 # environment, points there. sys.prefix is CHECKOUT/.venv/NAME, so a checkout may also be moved.
 PACKAGE_POINTER = "import pathlib, sys\n\n__path__ = [str(pathlib.Path(sys.prefix).resolve().parents[1])]\n"
-EXTENSION_INIT = "from .addon import register, unregister\n\n__all__ = [\"register\", \"unregister\"]\n"
+EXTENSION_INIT = 'from .addon import register, unregister\n\n__all__ = ["register", "unregister"]\n'
 
 # bpy may crash while the interpreter shuts down; leaving at once keeps pytest's own exit code.
 RUN_PYTEST = (
@@ -261,9 +261,7 @@ def library_in_message(text: str) -> str | None:
 def missing_sentence(libraries: Sequence[str]) -> str:
     packages = [SYSTEM_LIBRARIES[name] for name in libraries if name in SYSTEM_LIBRARIES]
     line = "sudo apt-get install -y " + " ".join(packages) if packages else APT_LINE
-    return "Blender needs {}, which this machine lacks; on Debian or Ubuntu run: {}".format(
-        ", ".join(libraries), line
-    )
+    return "Blender needs {}, which this machine lacks; on Debian or Ubuntu run: {}".format(", ".join(libraries), line)
 
 
 def ensure_blender(blender: str) -> Path:
@@ -371,7 +369,6 @@ def bench(arguments: argparse.Namespace) -> int:
         options += ["--json", arguments.json] if arguments.json else []
         return run([ensure_venv(folder.name), ROOT / "build.py", "bench", *options, *arguments.names])
     measured = measure(arguments.names, arguments.size)
-    print_table(measured)
     if arguments.json:
         target = Path(arguments.json)
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -415,7 +412,10 @@ ROW_KEYS = ("name", "size", "seconds", "peer", "peer_seconds", "ratio")
 
 
 def measure(names: Sequence[str], size: str) -> list[dict[str, Any]]:
-    """The rows of the benches named (tests/bench/NAME.py), or of all of them."""
+    """The rows of the benches named (tests/bench/NAME.py), or of all that time something; each is printed as it ends.
+
+    A bench that holds answers against published ones has columns of its own, and is run only if it is named.
+    """
     folder = ROOT / "tests" / "bench"
     known = sorted(path.stem for path in folder.glob("*.py") if not path.stem.startswith(("_", "conftest")))
     unknown = sorted(set(names) - set(known))
@@ -424,19 +424,26 @@ def measure(names: Sequence[str], size: str) -> list[dict[str, Any]]:
     sys.path[:0] = [str(ROOT), str(folder)]
     measured: list[dict[str, Any]] = []
     for name in names or known:
+        bench = importlib.import_module(name)
+        keys = getattr(bench, "COLUMNS", ROW_KEYS)
+        if keys is not ROW_KEYS and not names:
+            continue
         say(f"Measuring {name} ({size}).")
-        for row in importlib.import_module(name).rows(size):
-            if set(row) != set(ROW_KEYS):
-                raise Stop(f"bench {name} gives a row with the keys {sorted(row)}, not {sorted(ROW_KEYS)}.")
-            measured.append(row)
+        rows = []
+        for row in bench.rows(size):
+            if set(row) != set(keys):
+                raise Stop(f"bench {name} gives a row with the keys {sorted(row)}, not {sorted(keys)}.")
+            rows.append(row)
+        print_table(rows, keys)
+        measured += rows
     return measured
 
 
-def print_table(measured: Sequence[dict[str, Any]]) -> None:
-    cells = [list(ROW_KEYS)]
+def print_table(measured: Sequence[dict[str, Any]], keys: Sequence[str]) -> None:
+    cells = [list(keys)]
     for row in measured:
-        cells.append([f"{row[k]:.4g}" if isinstance(row[k], float) else str(row[k]) for k in ROW_KEYS])
-    widths = [max(len(line[i]) for line in cells) for i in range(len(ROW_KEYS))]
+        cells.append([f"{row[k]:.4g}" if isinstance(row[k], float) else str(row[k]) for k in keys])
+    widths = [max(len(line[i]) for line in cells) for i in range(len(keys))]
     for line in cells:
         say("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip())
 

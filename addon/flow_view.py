@@ -129,7 +129,7 @@ class WINGFETTLE_OT_flow_streamlines(BackgroundOperator, bpy.types.Operator):
         made = bridge.polylines(f"Streamlines of the flow run ({name})", lines, 0.0015, still.elements)
         made.data.materials.append(bridge.material("Streamline", (0.85, 0.86, 0.84), 0.6))
         made.wingfettle.role = "MARK"
-        return f"{sum(len(line) > 1 for line in lines)} streamlines at mid-span."
+        return f"{sum(len(line) > 1 for line in lines)} streamlines at mid-span, where the {found.run.walls}."
 
 
 class WINGFETTLE_OT_flow_paint(JobOperator, bpy.types.Operator):
@@ -172,7 +172,7 @@ class WINGFETTLE_OT_flow_paint(JobOperator, bpy.types.Operator):
                 obj.data.color_attributes.active_color = obj.data.color_attributes[PRESSURE]
         bridge.shade_views(context, "VERTEX")
         words = "the middle half of each span" if found.run.form == "mid-span" else "the surface"
-        return f"Mean pressure coefficients of the flow run on {words}."
+        return f"Mean pressure coefficients on {words} by the flow run in which the {found.run.walls}."
 
 
 CLASSES = (WINGFETTLE_OT_flow_picture, WINGFETTLE_OT_flow_streamlines, WINGFETTLE_OT_flow_paint)

@@ -40,7 +40,7 @@ table.flows { margin-bottom: 2px; }
 table.flows td { border-bottom: 0; }
 table.flows tr.said td { border-bottom: 1px solid var(--rule); padding-top: 0; }
 table.flows tr { break-after: avoid; } table.flows tr.said { break-after: auto; }
-td.run { background: var(--panel); }
+td.run { background: var(--panel); } table.flows td.run small { white-space: normal; }
 table.with-runs { font-size: 11.5px; } table.with-runs th, table.with-runs td { padding: 4px; }
 table.with-runs td.n small { white-space: normal; font-size: 10px; line-height: 1.3; }
 ul.warn { padding-left: 26px; }

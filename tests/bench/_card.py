@@ -23,6 +23,7 @@ _FORMS = {"R32F": (1, "f4"), "RG32F": (2, "f4"), "RGBA32F": (4, "f4"), "R8": (1,
 def graphics() -> ModuleType:
     """``addon/graphics.py`` on this machine's card: through Blender where that can compute, else through moderngl."""
     with contextlib.suppress(ImportError):
+        import bpy  # noqa: F401  (it brings gpu)
         import gpu
 
         if hasattr(gpu, "init"):
