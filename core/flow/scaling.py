@@ -21,10 +21,10 @@ MOST_LATTICE_SPEED = 0.1
 LEAST_VISCOSITY = 1e-5
 """Lattice viscosity below which single precision leaves no room (common practice, no source). Far above it already the
 cells and the eddy viscosity tell what the flow is like, not this number."""
-CELLS_SHARE = 0.20
-"""By which the band of a run in which the air clings is wide on both sides at least, of its value: sections with 40 to
-80 cells on the chord came so near to the lift measured in NACA Report 824 where the air follows them (``build.py bench
-flow``)."""
+CELLS_SHARE = 0.25
+"""By which the band of a run in which the air clings is wide on both sides at least, of its value: sections with 40
+cells on the chord came so near to the lift measured in NACA Report 824 where the air follows them
+(``tests/bench/flow_results.md``)."""
 _LIFT_SHARE_PER_DECADE = 0.10  # common practice, no source
 _DECIDES = "the cells decide what the layers at the walls are like"
 _LAMINAR_BELOW = 1e5  # chord Reynolds number under which sections stall from laminar separation (common practice)

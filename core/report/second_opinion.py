@@ -1,12 +1,12 @@
 """The quick estimate beside the flow runs: whether they agree, and which to go by where they do not.
 
-A run's cells, 40 to 80 on a chord, are far thicker than the layers along its walls, and how the walls are treated tells
-where the air leaves them. Measured (``build.py bench flow``): with the law of the wall the air clings. Where it follows
-the section, lift comes within 20 % of NACA Report 824; but it stalls too late, and two elements that face each other
-0.38 chord apart keep 170 and 264 % of their loads alone: such a run does not see the choke. Without the law the walls
-hold the air fast, and it lets go too early: NACA 4412 alone at 4 degrees has a lift coefficient of 0.42 in place of
-0.83, and a facing pair loses much of its load. Real air does something between, so the two are bounds: the range of the
-runs is the hull of both, and only what both say is sure.
+A run's cells are far thicker than the layers along its walls, and how the walls are treated tells where the air leaves
+them. Measured (``tests/bench/flow_results.md``): with the law of the wall the air clings. Where it follows the section,
+lift comes within 25 % of NACA Report 824; but it stalls late, and the loads of two elements that face each other only
+grow as their gap closes: such a run sees no choke. Without the law the walls hold the air fast, and it lets go too
+early: NACA 4412 alone at 4 degrees has a lift coefficient of 0.42 in place of 0.83; of a facing pair a tenth of a chord
+apart the lower element's load is gone. Real air does something between, so the two are bounds: the range of the runs is
+the hull of both, and only what both say is sure.
 
 - Both on one side of zero: the direction is sure.
 - Even where the air clings less load is left than the estimate has, or it is turned round: the loss is sure.

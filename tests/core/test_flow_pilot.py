@@ -602,7 +602,7 @@ def test_the_band_of_a_run_in_which_the_air_clings_has_a_floor() -> None:
         pilot.go(1.0)
         answer = pilot.answer()
         assert answer.lift_share == pytest.approx(share)
-        assert "within 20 % of measured lift" in answer.reynolds_note
+        assert "within 25 % of measured lift" in answer.reynolds_note
         value, low, high = answer.lift_band("upper")
         assert high - value == pytest.approx(float(answer.part("upper").half_width_n[2]) + share * abs(value))
 

@@ -478,8 +478,8 @@ def test_shares_are_worked_out_for_each_treatment_of_the_walls() -> None:
 
 
 def test_a_measured_pair_that_does_not_see_its_choke_stays_open() -> None:
-    """Facing 0.38 chord apart, as measured: 170 and 264 % of the load alone where the air clings, little where it lets
-    go. The estimate is unsure in the choke, and neither is believed."""
+    """More than the load alone where the air clings, little where it lets go. The estimate is unsure in the choke, and
+    neither is believed."""
     assembly, lift = pair()
     note = ChannelNote("lower", "upper", 0.06, 0.38, 1.6, 0.7, 1.05, "It chokes.")
     choked = replace(lift, channels=(note,))
