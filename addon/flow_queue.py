@@ -504,7 +504,8 @@ def _stop_asked() -> Iterator[list[float]]:
         yield asked
     finally:
         for number, handler in before.items():
-            signal.signal(number, handler)
+            # Blender's own handlers are none of Python's and cannot be put back.
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
 
 
 CLASSES = (

@@ -288,3 +288,24 @@ def test_without_a_window_old_blenders_say_so(wing: bpy.types.Scene, capsys: pyt
     with pytest.raises(RuntimeError, match="Before Blender 5 nothing is computed without a window"):
         bpy.ops.wingfettle.work_off_beside()
     assert len(Queue(folder(wing)).state().waiting) == 3
+
+
+def test_handlers_that_are_not_python_s_are_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Blender started with --command has handlers of its own, which Python tells as None."""
+    real, seen = signal.signal, []
+
+    def blender_s(number: int, handler: Any) -> Any:
+        seen.append(handler)
+        before = real(number, handler)
+        return None if callable(handler) and handler is not signal.default_int_handler else before
+
+    kept = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    monkeypatch.setattr(signal, "signal", blender_s)
+    try:
+        with flow_queue._stop_asked() as asked:
+            assert not asked
+        assert None not in seen
+        assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
+    finally:
+        for number, handler in kept.items():
+            real(number, handler)
