@@ -13,7 +13,8 @@ The scheme, the same in the plane and in space; ``core/flow/reference.py`` has i
 - Wall function, a switch: where the flow at a cell next to the wall is not laminar, the wall slips so much that the
   links pass on the shear stress of the power law of Werner & Wengle, "Large-eddy simulation of turbulent flow over and
   around a cube in a plate channel", 8th Symposium on Turbulent Shear Flows, 1991, taken half a cell off the wall at
-  least. Parts thinner than a cell, as trailing edges are, do not slip. The law knows nothing of separation.
+  least. Parts thinner than a cell, as trailing edges are, do not slip, nor does air beyond ``FASTEST_SLIP``. The law
+  knows nothing of separation.
 - Inlet: what comes in is the equilibrium at the wind's velocity and the cell's own density a step earlier. Far field:
   that of the wind. Outlet: that at rest pressure and the cell's own velocity a step earlier. Before them lies a sponge
   that draws pressure, and before inlets and far faces velocity, to the wind's, and has a raised viscosity.
