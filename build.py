@@ -18,9 +18,11 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 import zipfile
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -348,11 +350,23 @@ def test(arguments: argparse.Namespace) -> int:
             python = PYTHON_OF[blender]
             others = [other for other in ("4.5", "5.2") if PYTHON_OF[other] != python and find_python(PYTHON_OF[other])]
         runs += [("add-on tests in Blender " + name, name, addon, ()) for name in (*others, blender)]
-    codes = []
-    for title, name, paths, blocked in runs:
+    commands: list[list[str | Path]] = []
+    for _, name, paths, blocked in runs:
         python_path = ensure_venv(name) if blocked else ensure_blender(name)
-        say(f"\n{title[0].upper() + title[1:]}:")
-        codes.append(run([python_path, "-c", RUN_PYTEST.format(blocked=tuple(blocked)), *options, *paths]))
+        commands.append([python_path, "-c", RUN_PYTEST.format(blocked=tuple(blocked)), *options, *paths])
+    # Two cores: the first run is shown as it goes on, the others wait behind each other beside it.
+    with tempfile.TemporaryFile("w+", encoding="utf-8", errors="replace") as log, ThreadPoolExecutor(1) as beside:
+
+        def logged(title: str, command: list[str | Path]) -> int:
+            print(f"\n{title[0].upper() + title[1:]}:", file=log, flush=True)
+            return run(command, stdout=log, stderr=subprocess.STDOUT)
+
+        titles = [title for title, *_ in runs]
+        rest = [beside.submit(logged, *one) for one in list(zip(titles, commands, strict=True))[1:]]
+        say(f"\n{titles[0][0].upper() + titles[0][1:]}:")
+        codes = [run(commands[0]), *(one.result() for one in rest)]
+        log.seek(0)
+        print(log.read(), end="", flush=True)
     # An option like -k may leave one of the runs without a test, but not all of them.
     failed = [code for code in codes if code and not (given and code == NO_TESTS and set(codes) != {NO_TESTS})]
     for (title, *_), code in zip(runs, codes, strict=True):

@@ -14,6 +14,7 @@ import sys
 import tomllib
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -187,7 +188,7 @@ def test_pytest_arguments_go_to_the_process_they_belong_to(monkeypatch: pytest.M
 def run_tests(monkeypatch: pytest.MonkeyPatch, codes: dict[str, int], *given: str) -> int:
     """The exit code of `test` when pytest ends with these codes ("core" and one for each Blender)."""
 
-    def fake_run(command: list[str]) -> int:
+    def fake_run(command: list[str], **_: Any) -> int:
         return codes["core" if "'bpy'" in command[2] else str(command[0])]
 
     monkeypatch.setattr(build, "ensure_venv", lambda name: name)
