@@ -59,7 +59,7 @@ FASTEST_SLIP = 0.2
 """Cells a step above which a wall does not slip: the air is no longer incompressible there (Mach number 0.35)."""
 SUBLAYER = WALL_LAW[0] ** (2.0 / (1.0 - WALL_LAW[1]))
 """Reynolds number of a cell's speed and distance from the wall below which the flow there is laminar."""
-FLAT = 1e-3
+FLAT = 1e-6
 """Mean square, cells, below which places on a wall lie on a line (in the plane, at one point) and span no plane."""
 EDGE_CELLS = 1.0
 """Parts thinner than this do not slip: at a sharp trailing edge the air of both sides must leave together (Kutta)."""
