@@ -150,16 +150,6 @@ def running(
     return {"run": to_record(run), "file": path.name}
 
 
-def run_job(queued: Job, folder: str | Path, maker: Maker, beat: Beat) -> dict[str, Any]:
-    """Run a job to its end, see ``running``; what ``Queue.work`` asks for."""
-    slices = running(queued, folder, maker, beat)
-    while True:
-        try:
-            next(slices)
-        except StopIteration as end:
-            return dict(end.value)
-
-
 @dataclass(frozen=True)
 class Step:
     """What a worker has done last.

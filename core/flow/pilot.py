@@ -464,7 +464,7 @@ class Pilot:
             if not math.isfinite(one.half_width) or asked <= 0.0:
                 needed = max(needed, 2.0 * count)
                 continue
-            needed = max(needed, self._state.left_out + one.kept * (self._off(one) / asked) ** 2)
+            needed = max(needed, self._state.left_out + one.kept * (one.off / asked) ** 2)
         # Two looks have to agree.
         return max(int(min(needed, 1e12)), self._look_at, count + 1)
 
@@ -503,7 +503,7 @@ class Pilot:
         if self._record.count < self._fewest:
             said = "The run ended before the wind had blown through the domain; its forces are a start-up's."
             faults.append(Fault(said))
-        elif any(self._off(one) > self._rule.asked(one) for one in asked):
+        elif any(one.off > self._rule.asked(one) for one in asked):
             said = f"The forces are not as well known as asked. {self._verdict.sentence}"
             # How wide an interval is, it tells itself.
             if all(map(self._settled, asked)):
@@ -529,12 +529,7 @@ class Pilot:
 
     def _settled(self, one: Mean) -> bool:
         """A slow rest of the start-up that is less than asked does not count."""
-        return one.at_rest or self._off(one) <= self._rule.asked(one)
-
-    @staticmethod
-    def _off(one: Mean) -> float:
-        """How well a mean is known, as ``statistics.verdict`` looks at it."""
-        return one.half_width if one.at_rest else max(one.half_width, abs(one.drift))
+        return one.at_rest or one.off <= self._rule.asked(one)
 
     def _now(self) -> tuple[Any, Any]:
         return self._running().slice(1, middle_layer(self.grid))

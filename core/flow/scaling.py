@@ -11,13 +11,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InputError
 from ..units import to_kmh
+from .kernel import FASTEST
 
 Floats = NDArray[np.float64]
 
 SOUND_SQUARED = 1.0 / 3.0
 """Of the lattices in use, (cells a step) squared."""
-MOST_LATTICE_SPEED = 0.1
-"""Of the wind: at a lattice Mach number of 0.17 the density error stays near one hundredth (common practice)."""
 LEAST_VISCOSITY = 1e-5
 """Lattice viscosity below which single precision leaves no room (common practice, no source). Far above it already the
 cells and the eddy viscosity tell what the flow is like, not this number."""
@@ -160,7 +159,7 @@ def scaling(
         sound_m_s: speed of sound in the air (ISO 2533 at 15 degrees).
 
     Raises:
-        InputError: a number that is not above zero, a lattice speed above ``MOST_LATTICE_SPEED``, or a length of less
+        InputError: a number that is not above zero, a lattice speed above ``kernel.FASTEST``, or a length of less
             than one cell.
     """
     _positive("cell size", spacing_m, "m")
@@ -171,9 +170,9 @@ def scaling(
     _positive("lattice speed", lattice_speed, "cells a step")
     _positive("least lattice viscosity", least_viscosity, "cells squared a step")
     _positive("speed of sound", sound_m_s, "m/s")
-    if lattice_speed > MOST_LATTICE_SPEED:
+    if lattice_speed > FASTEST:
         raise InputError(
-            f"A lattice speed of {lattice_speed:g} makes the air too compressible; give at most {MOST_LATTICE_SPEED:g}."
+            f"A lattice speed of {lattice_speed:g} makes the air too compressible; give at most {FASTEST:g}."
         )
     if speed_m_s >= sound_m_s:
         raise InputError(f"{to_kmh(speed_m_s):.4g} km/h is faster than sound; a lattice run holds far below it.")

@@ -167,6 +167,11 @@ class Mean:
         """Whether the kept record shows neither trend nor too much memory."""
         return not self.drifts and self.correlation <= MOST_CORRELATION and math.isfinite(self.half_width)
 
+    @property
+    def off(self) -> float:
+        """How far the mean may be off: the interval's half width, or the drift where that is more and it is moving."""
+        return self.half_width if self.at_rest else max(self.half_width, abs(self.drift))
+
 
 def transient_end(signals: ArrayLike) -> int:
     """Where the start-up transient ends: how many samples to leave out at the beginning.
@@ -495,11 +500,10 @@ def _borne_out(before: Mean, now: Mean, rule: StopRule) -> bool:
 
 def _excess(one: Mean, rule: StopRule) -> float:
     """How far a mean is from what is asked; up to 1 where it is known well enough."""
-    off = one.half_width if one.at_rest else max(one.half_width, abs(one.drift))
-    if off == 0.0:
+    if one.off == 0.0:
         return 0.0
     asked = rule.asked(one)
-    return off / asked if asked else math.inf
+    return one.off / asked if asked else math.inf
 
 
 WAY_OUT = "take finer cells, and give parts that all but touch more room"
