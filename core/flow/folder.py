@@ -13,7 +13,6 @@ import io
 import json
 import re
 import threading
-import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,13 +24,11 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from .job import FlowJob, packed, unpacked
 from .pilot import Maker, Pilot, Progress
-from .queue import ClaimLost, Finished, Job, Queue
+from .queue import Beat, Finished, Job, Queue, Step
 from .result import FlowRun, from_record, to_record
 from .rows import Row
 from .store import store, stored
 from .whole import PART, put
-
-Beat = Callable[[], None]
 
 FORM = 1
 """Number of the form in which a job lies in the queue."""
@@ -150,23 +147,6 @@ def running(
     return {"run": to_record(run), "file": path.name}
 
 
-@dataclass(frozen=True)
-class Step:
-    """What a worker has done last.
-
-    Attributes:
-        name: of the job it works on; empty while it waits for one.
-        progress: how far that is; None where it is not known.
-        ended: "done", "failed", or "lost" where another worker has taken it over; empty while it goes on.
-        reason: why it has failed.
-    """
-
-    name: str
-    progress: Progress | None = None
-    ended: str = ""
-    reason: str = ""
-
-
 def working(
     queue: Queue,
     maker: Maker,
@@ -174,55 +154,12 @@ def working(
     wait_s: float | None = None,
     slice_s: float = SLICE_S,
     alive: Callable[[], bool] = lambda: True,
-) -> Generator[Step, None, None]:
-    """Work a folder off in slices. Closed, or interrupted, it lets the job wait again.
-
-    Args:
-        queue: of the folder.
-        maker: of what computes.
-        wait_s: look again after so long until no job is open, to take over from workers that vanish; steps without a
-            name are yielded meanwhile. None to end when there is nothing to take up.
-        slice_s: seconds a slice takes about.
-        alive: whether what computes still does, asked when a job has failed: if not, the job is not to blame.
-
-    Raises:
-        InputError: what computes is gone; the job waits again.
-    """
-    while True:
-        claim = queue.claim()
-        if claim is None:
-            if wait_s is None or not queue.state().open:
-                return
-            until = time.monotonic() + wait_s
-            while time.monotonic() < until:
-                yield Step("")
-            continue
-        name, ended, reason = claim.job.name, "done", ""
-        try:
-            yield Step(name)
-            slices = running(claim.job, queue.folder, maker, claim.beat, slice_s)
-            while True:
-                try:
-                    progress = next(slices)
-                except StopIteration as end:
-                    claim.finish(end.value)
-                    break
-                yield Step(name, progress)
-        except ClaimLost:
-            ended = "lost"
-        except InputError as problem:
-            if not alive():
-                claim.give_back()
-                raise
-            claim.fail(str(problem))
-            ended, reason = "failed", str(problem)
-        except Exception as problem:
-            claim.fail(f"{type(problem).__name__}: {problem}")
-            raise
-        except BaseException:
-            claim.give_back()
-            raise
-        yield Step(name, None, ended, reason)
+) -> Generator[Step[Progress], None, None]:
+    """Work a folder's flow jobs off in slices of ``slice_s`` seconds with what ``maker`` makes; all else, errors
+    included, as ``Queue.work``."""
+    return queue.work(
+        lambda queued, beat: running(queued, queue.folder, maker, beat, slice_s), wait_s=wait_s, alive=alive
+    )
 
 
 @dataclass(frozen=True)

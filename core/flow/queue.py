@@ -16,13 +16,17 @@ import re
 import secrets
 import socket
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 from ..errors import InputError
 from .whole import PART, patient, put
+
+Beat = Callable[[], None]
+P = TypeVar("P")
+"""How far a job is, in the words of what runs it."""
 
 STALE_S = 120.0
 """Age of a heartbeat after which its job may be taken up by another."""
@@ -71,6 +75,23 @@ class Finished:
     result: dict[str, Any]
     worker: str
     time_s: float
+
+
+@dataclass(frozen=True)
+class Step(Generic[P]):
+    """What a worker has done last.
+
+    Attributes:
+        name: of the job it works on; empty while it waits for one.
+        progress: how far that is; None where it is not known.
+        ended: "done", "failed", or "lost" where another worker has taken it over; empty while it goes on.
+        reason: why it has failed.
+    """
+
+    name: str
+    progress: P | None = None
+    ended: str = ""
+    reason: str = ""
 
 
 @dataclass(frozen=True)
@@ -160,36 +181,60 @@ class Queue:
         return None
 
     def work(
-        self, run: Callable[[Job, Callable[[], None]], dict[str, Any]], wait_s: float | None = None
-    ) -> Iterator[str]:
-        """Work jobs off one after another; yields the name of each that was finished or has failed.
+        self,
+        run: Callable[[Job, Beat], Generator[P | None, None, dict[str, Any]]],
+        *,
+        wait_s: float | None = None,
+        alive: Callable[[], bool] = lambda: True,
+    ) -> Generator[Step[P], None, None]:
+        """Work jobs off one after another, in slices. Closed, or interrupted, it lets the job wait again.
 
         Args:
-            run: given a job and a function to call now and then, gives the result; its ``InputError`` fails the job.
-                Anything else it raises ends the work, with the job failed, or given back where a person stopped it.
-            wait_s: look again after so long until no job is open, to take over from workers that vanish; None to end
-                when there is nothing to take up.
+            run: given a job and its heartbeat, which it calls now and then, computes a slice between two yields and
+                returns the result. Its ``InputError`` fails the job and the next one is taken up; any other exception
+                fails the job and ends the work.
+            wait_s: look again after so long until no job is open, to take over from workers that vanish; steps without
+                a name are yielded meanwhile. None to end when there is nothing to take up.
+            alive: whether what computes still does, asked when a job has failed: if not, the job is not to blame.
+
+        Raises:
+            InputError: what computes is gone; the job waits again.
         """
         while True:
             claim = self.claim()
             if claim is None:
                 if wait_s is None or not self.state().open:
                     return
-                time.sleep(wait_s)
+                until = time.monotonic() + wait_s
+                while time.monotonic() < until:
+                    yield Step("")
                 continue
+            name, ended, reason = claim.job.name, "done", ""
             try:
-                claim.finish(run(claim.job, claim.beat))
+                yield Step(name)
+                slices = run(claim.job, claim.beat)
+                while True:
+                    try:
+                        progress = next(slices)
+                    except StopIteration as end:
+                        claim.finish(end.value)
+                        break
+                    yield Step(name, progress)
             except ClaimLost:
-                continue
-            except InputError as error:
-                claim.fail(str(error))
-            except Exception as error:
-                claim.fail(f"{type(error).__name__}: {error}")
+                ended = "lost"
+            except InputError as problem:
+                if not alive():
+                    claim.give_back()
+                    raise
+                claim.fail(str(problem))
+                ended, reason = "failed", str(problem)
+            except Exception as problem:
+                claim.fail(f"{type(problem).__name__}: {problem}")
                 raise
             except BaseException:
                 claim.give_back()
                 raise
-            yield claim.job.name
+            yield Step(name, None, ended, reason)
 
     def state(self) -> QueueState:
         """What lies in the folder now. Read in the order in which jobs move, so that none slips through."""

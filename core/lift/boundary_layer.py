@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from ..errors import InputError
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 
 LAMINAR_SEPARATION = -0.09
 """Thwaites' parameter momentum thickness squared times speed gradient over viscosity where a laminar layer leaves."""
@@ -67,6 +68,21 @@ class Layer:
     transition: Floats
     separation_m: Floats
     bubble_m: tuple[Floats, Floats]
+
+    def part(self, rows: int | Ints | slice, stations: slice = slice(None), length: float = 1.0) -> Layer:
+        """Some rows of several sides, some of their stations, lengths over ``length``."""
+        start, end = self.bubble_m
+        return Layer(
+            self.along_m[rows, stations] / length,
+            self.speed[rows, stations],
+            self.momentum_m[rows, stations] / length,
+            self.displacement_m[rows, stations] / length,
+            self.shape_factor[rows, stations],
+            self.friction[rows, stations],
+            self.transition[rows] / length,
+            self.separation_m[rows] / length,
+            (start[rows] / length, end[rows] / length),
+        )
 
 
 def march(

@@ -1,9 +1,9 @@
 """Several sections, the road and the body together, with their boundary layers, in one plane.
 
-All layers displace the flow of all contours at once, as in ``section``: in a channel between two contours the height
-that the layers of both walls block speeds the air up. Where a layer separates, dead air takes its place. Behind a
-section alone its pressure is the one ``section`` gives it (circulation of Kirchhoff and Helmholtz). The dead air of a
-section in company keeps that pressure: it is open aft to the same wake, and a factor on the circulation of the
+All layers displace the flow of all contours at once, as in ``section_flow``: in a channel between two contours the
+height that the layers of both walls block speeds the air up. Where a layer separates, dead air takes its place. Behind
+a section alone its pressure is the one ``section_flow`` gives it (circulation of Kirchhoff and Helmholtz). The dead air
+of a section in company keeps that pressure: it is open aft to the same wake, and a factor on the circulation of the
 attached flow, which is several times that alone when suction sides face each other closely, would keep a gain that
 no layer carries. Two things are models of our own:
 
@@ -21,7 +21,7 @@ friction, from memory), at most ``GREATEST_RISE``. That index only tells; the lo
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,19 +30,9 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from .boundary_layer import Layer, march
 from .panel2d import PlaneSystem, body_of
-from .section import (
-    _COARSE,
-    LAST,
-    LEAST_REYNOLDS,
-    MOST_REYNOLDS,
-    RELAXATION,
-    SETTLED_CL,
-    SectionState,
-    _dead_air,
-    _flow_of,
-    _held,
-    _summed,
-)
+from .section import FIRST_TRIES, FOREMOST, LEAST_REYNOLDS, MOST_REYNOLDS, RELAXATION, SETTLED_CL
+from .section_flow import LAST, section_flow
+from .section_loads import SectionState, section_states
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -211,7 +201,7 @@ class _Group:
         bodies = [] if body is None else [body_of(body)]
         self.system = PlaneSystem(contours, road, bodies, with_sources=True)
         self.count, self.reynolds, self.trip, self.factor = len(contours), reynolds, trip, factor
-        self.flows = [_flow_of(c) for c in contours]
+        self.flows = [section_flow(c) for c in contours]
         self.places = self.system.places[: self.count]
         self.loops = self.system.loops[: self.count]
         self.chord = np.array([np.max(np.abs(z - z[0])) for z in self.loops])
@@ -223,10 +213,7 @@ class _Group:
         self.rest = self.system.winds[:, 0]
         ends = np.cumsum([0] + [len(f.length) for f in self.flows])
         self.sources = [self.system.sources[:, a:b] for a, b in zip(ends[:-1], ends[1:], strict=True)]
-        self.displaced = [
-            s @ (np.diff(f._smoother(), axis=0) / f.length[:, None])
-            for s, f in zip(self.sources, self.flows, strict=True)
-        ]
+        self.displaced = [f.displacing(s) for f, s in zip(self.flows, self.sources, strict=True)]
         self.walls, heights = self._faced(road)
         self.decay = []
         for f, chord, h in zip(self.flows, self.chord, heights, strict=True):
@@ -283,7 +270,7 @@ class _Group:
     def _share_at(self, wall: tuple[int, int], x: float) -> float:
         """Share of a side whose point lies at ``x``, from the nose on."""
         f, z = self.flows[wall[0]], self.loops[wall[0]]
-        side = slice(f.nose, None, -1) if wall[1] == 0 else slice(f.nose, None)
+        side = f.points(wall[1])
         along = np.interp(x, np.maximum.accumulate(z.real[side]), f.along[side])
         return float(f.share(np.array([wall[1]]), np.array([along]))[0])
 
@@ -294,7 +281,7 @@ class _Group:
         gamma = np.repeat(self.rest[None], count, axis=0)
         attached = []
         for i, f in enumerate(self.flows):
-            held = _held(f, np.repeat(mass[i][None], count, axis=0), lanes.share[:, i])
+            held = f.held(np.repeat(mass[i][None], count, axis=0), lanes.share[:, i])
             gamma += held @ self.displaced[i].T
             attached.append(f.wind[:, 0] + held @ f.displaced.T)
         gamma = self._with_dead_air(gamma, attached, lanes.share)
@@ -303,27 +290,18 @@ class _Group:
         stagnation, trips = np.zeros(count), np.full(count, np.inf)
         for i, f in enumerate(self.flows):
             rows = np.flatnonzero(lanes.element == i)
-            side, own = lanes.side[rows], gamma[rows, self.places[i]]
-            stagnation[rows] = at = f.stagnation(own)
-            upper = (side == 0)[:, None]
-            way = np.maximum(np.where(upper, at[:, None] - f.along[::-1], f.along - at[:, None]), 0.0)
-            pace = np.maximum(np.where(upper, -own[:, ::-1], own), 0.0)
-            pace[way <= 0.0] = 0.0
+            side = lanes.side[rows]
+            stagnation[rows], way, pace = f.to_march(side, gamma[rows, self.places[i]])
             along[rows, size - len(f.along) :] = way * self.chord[i]
             speed[rows, size - len(f.along) :] = pace
             if self.trip is not None:
-                nose = f.nose
-                up = np.interp(self.trip, f.chordwise[nose::-1], f.along[nose::-1])
-                down = np.interp(self.trip, f.chordwise[nose:], f.along[nose:])
-                trips[rows] = np.where(side == 0, at - up, down - at) * self.chord[i]
-        tripped = None if self.trip is None else np.maximum(trips, 0.0)
+                trips[rows] = f.trip(side, stagnation[rows], self.trip) * self.chord[i]
+        tripped = None if self.trip is None else trips
         layers = march(along, speed, self.reynolds, turbulent_from_m=tripped, separation_factor=self.factor)
         reached = np.ones(count)
         for i, f in enumerate(self.flows):
             rows = np.flatnonzero(lanes.element == i)
-            way = np.where(lanes.side[rows] == 0, -1.0, 1.0) * layers.separation_m[rows] / self.chord[i]
-            share = f.share(lanes.side[rows], stagnation[rows] + way)
-            reached[rows] = np.where(np.isnan(share) | (share > LAST), 1.0, share)
+            reached[rows] = f.reached(lanes.side[rows], stagnation[rows], layers.separation_m[rows] / self.chord[i])
         return _March(layers, gamma, reached, stagnation)
 
     def _with_dead_air(self, gamma: Floats, attached: list[Floats], share: Floats) -> Floats:
@@ -342,7 +320,7 @@ class _Group:
         wanted, first = {}, []
         for i in sorted({i for i, _ in sides}):
             f = self.flows[i]
-            alone = _dead_air(f, attached[i], share[:, i])
+            alone = f.with_dead_air(attached[i], share[:, i])
             own = [side for side in sides if side[0] == i]
             # What sources made it, told by their effect.
             effect = np.concatenate([shapes[side] @ f.sources.T for side in own], axis=1)
@@ -375,21 +353,20 @@ class _Group:
         return gamma + np.einsum("km,kmn->kn", more, answer)
 
     def _shapes(self, side: tuple[int, int], share: Floats) -> Floats:
-        """(k, 3, p) sources on the panels behind the separation point, the three kinds that ``section`` takes."""
-        i, k = side
-        f, on = self.flows[i], share[:, i, k] <= LAST
-        edge = f.place(np.full(len(share), k), share[:, i, k])[:, None]
-        end = 0.0 if k == 0 else f.along[-1]
-        run = np.clip((f.middle - edge) / np.where(on[:, None], end - edge, 1.0), 0.0, 1.0)
-        return np.stack([np.sqrt(run), run, run**2], axis=1) * on[:, None, None]
+        """(k, 3, p) sources on the panels behind the separation point, 0 on an attached side."""
+        return self._behind(self.flows[side[0]].dead_air_sources, side, share)
 
     def _weights(self, side: tuple[int, int], share: Floats) -> Floats:
-        """(k, n) parts of the points behind the separation point; they sum to 1, or to 0 on an attached side."""
+        """(k, n) parts of the points behind the separation point, 0 on an attached side."""
+        return self._behind(self.flows[side[0]].dead_air_weights, side, share)
+
+    def _behind(self, of: Callable[[int, Floats], Floats], side: tuple[int, int], share: Floats) -> Floats:
         i, k = side
-        f, on = self.flows[i], share[:, i, k] <= LAST
-        edge = f.place(np.full(len(share), k), share[:, i, k])[:, None]
-        weight = np.clip((f.along - edge) * (-1.0 if k == 0 else 1.0) / f.cell + 0.5, 0.0, 1.0) * f.cell * on[:, None]
-        return np.asarray(weight / np.maximum(weight.sum(axis=1, keepdims=True), 1e-12))
+        on = share[:, i, k] <= LAST
+        some = of(k, share[on, i, k])
+        out = np.zeros((len(share), *some.shape[1:]))
+        out[on] = some
+        return out
 
     def answer(self) -> GroupState:
         sides = [(i, k) for i in range(self.count) for k in (0, 1)]
@@ -462,7 +439,7 @@ class _Group:
         new = np.where(new > LAST, 1.0, new)
         fresh = self._mass(tried, rows)
         change = [
-            _held(f, m[None], new[i][None])[0] - old
+            f.held(m[None], new[i][None])[0] - old
             for i, (f, m, old) in enumerate(zip(self.flows, fresh, mass, strict=True))
         ]
         mass = [m + RELAXATION * c for m, c in zip(mass, change, strict=True)]
@@ -473,7 +450,7 @@ class _Group:
         assert walls.other is not None
         if share > LAST:
             return 1.0
-        return float(np.clip(self._share_at(walls.other, self._station(walls.one, share)), 0.02, LAST))
+        return float(np.clip(self._share_at(walls.other, self._station(walls.one, share)), FOREMOST, LAST))
 
     def _mass(self, march: _March, rows: dict[tuple[int, int], tuple[int, int, float]]) -> list[Floats]:
         """Speed times displacement thickness along each contour, in chords, negative on the upper side.
@@ -519,7 +496,7 @@ class _Group:
 
     def _state(self, i: int, march: _March, share: Floats, rest: bool) -> SectionState:
         f, chord, own = self.flows[i], float(self.chord[i]), self.places[i]
-        answers = _summed(
+        answers = section_states(
             f,
             np.zeros(1),
             np.asarray(self.rest[None, own], float),
@@ -534,20 +511,8 @@ class _Group:
 
     def _in_chords(self, layers: Layer, i: int) -> Layer:
         """The two sides' layers of one section, lengths over the chord."""
-        chord, rows = float(self.chord[i]), slice(2 * i, 2 * i + 2)
-        cells = rows, slice(layers.along_m.shape[1] - len(self.flows[i].along), None)
-        start, end = layers.bubble_m
-        return Layer(
-            layers.along_m[cells] / chord,
-            layers.speed[cells],
-            layers.momentum_m[cells] / chord,
-            layers.displacement_m[cells] / chord,
-            layers.shape_factor[cells],
-            layers.friction[cells],
-            layers.transition[rows] / chord,
-            layers.separation_m[rows] / chord,
-            (start[rows] / chord, end[rows] / chord),
-        )
+        first = layers.along_m.shape[1] - len(self.flows[i].along)
+        return layers.part(slice(2 * i, 2 * i + 2), slice(first, None), float(self.chord[i]))
 
     def _channel(
         self,
@@ -563,7 +528,7 @@ class _Group:
         for (i, k), point in sides:
             f = self.flows[i]
             # The fastest point near the throat is the wall's own throat; the edge is told at ``LAST``.
-            side = np.arange(f.nose, -1, -1) if k == 0 else np.arange(f.nose, len(f.along))
+            side = f.points(k)
             pace = np.abs(self.rest[self.places[i]][side])
             top = int(np.argmax(np.where(np.abs(f.along[side] - f.along[point]) < 0.25, pace, 0.0)))
             edge = float(np.interp(LAST, f.share(np.full(len(side), k), f.along[side]), pace))
@@ -594,7 +559,7 @@ class _Group:
     def _paced(self, wall: tuple[int, int], speeds: Floats) -> tuple[Floats, Floats]:
         i, k = wall
         f = self.flows[i]
-        side = np.arange(f.nose, -1, -1) if k == 0 else np.arange(f.nose, len(f.along))
+        side = f.points(k)
         return f.share(np.full(len(side), k), f.along[side]), speeds[self.places[i]][side]
 
 
@@ -617,8 +582,8 @@ def _lanes(cases: list[tuple[tuple[int, int], Floats]]) -> _Lanes:
 def _tries(value: float, window: float | None) -> Floats:
     """Shares to try, farthest aft first."""
     if window is None:
-        return _COARSE
-    tries = np.clip(value + window * np.linspace(1.0, -1.0, 5), 0.02, 1.0)
+        return FIRST_TRIES
+    tries = np.clip(value + window * np.linspace(1.0, -1.0, 5), FOREMOST, 1.0)
     return np.where(tries > LAST, 1.0, tries)
 
 

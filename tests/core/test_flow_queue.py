@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections import Counter
+from collections.abc import Callable, Generator
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,18 +18,20 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
 from wingfettle.core.errors import InputError
-from wingfettle.core.flow.queue import MOST_ATTEMPTS, ClaimLost, Job, Queue
+from wingfettle.core.flow.queue import MOST_ATTEMPTS, Beat, ClaimLost, Job, Queue, Step
 
 ODD = ["CON", "../up", "a/b\\c:*?", "ä", "a\u0308", ".", "", "A", "a", "\ud800", "*", "~", "[a]"]
 
-# Works a queue off; each run leaves a line of its own in a log. Argument 3: seconds a job takes.
+# Works a queue off in slices of 0.01 s; each run leaves a line of its own in a log. Argument 3: seconds
+# a job takes. Ctrl C is set, since a process started in the background inherits that it is ignored.
 WORKER = """
-import sys, time
+import signal, sys, time
 from pathlib import Path
 from wingfettle.core.flow.queue import Queue
 
 folder, log, takes, stale = sys.argv[1], Path(sys.argv[2]), float(sys.argv[3]), float(sys.argv[4])
 queue = Queue(folder, stale_s=stale)
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 def run(job, beat):
     with log.open("a") as file:
@@ -37,11 +40,13 @@ def run(job, beat):
     end = time.monotonic() + takes
     while time.monotonic() < end:
         beat()
+        yield
         time.sleep(0.01)
     return {"twice": 2 * job.what["number"]}
 
-for name in queue.work(run, wait_s=0.05):
-    pass
+for step in queue.work(run, wait_s=0.05):
+    if not step.name:
+        time.sleep(0.01)
 """
 
 
@@ -52,6 +57,21 @@ def start(folder: Path, log: Path, takes: float = 0.0, stale: float = 60.0) -> s
 
 def jobs(count: int) -> list[Job]:
     return [Job(f"gap {k} mm", {"number": k}) for k in range(count)]
+
+
+def at_once(answer: Callable[[Job], dict]):
+    """A run of one slice."""
+
+    def run(job: Job, beat: Beat):
+        beat()
+        yield "half"
+        return answer(job)
+
+    return run
+
+
+def worked(queue: Queue, answer: Callable[[Job], dict] = lambda job: {}, **options) -> list[tuple[str, str]]:
+    return [(step.name, step.ended) for step in queue.work(at_once(answer), **options) if step.ended]
 
 
 def claimed(queue: Queue):
@@ -108,7 +128,7 @@ def test_many_threads_posting_the_same_jobs_while_others_work(tmp_path: Path) ->
         queue = Queue(tmp_path)
         for _ in range(3):
             queue.post(jobs(25))
-            for _name in queue.work(lambda job, beat: ran.append(job.key) or {"number": job.what["number"]}):
+            for _step in queue.work(at_once(lambda job: ran.append(job.key) or {"number": job.what["number"]})):
                 queue.post(jobs(25))
 
     threads = [threading.Thread(target=worker) for _ in range(4)]
@@ -116,8 +136,7 @@ def test_many_threads_posting_the_same_jobs_while_others_work(tmp_path: Path) ->
         thread.start()
     for thread in threads:
         thread.join()
-    left = list(Queue(tmp_path).work(lambda job, beat: ran.append(job.key) or {}))
-    assert not left
+    assert not worked(Queue(tmp_path))
     assert sorted(ran) == sorted(job.key for job in jobs(25))
     assert len(Queue(tmp_path).results()) == 25
 
@@ -287,7 +306,7 @@ def test_a_file_that_somebody_reads_is_waited_for(tmp_path: Path, monkeypatch: p
     claim.give_back()
     assert len(queue.state().waiting) == 2
     for _ in range(3):
-        list(queue.work(lambda job, beat: {}))
+        worked(queue)
     assert len(queue.results()) == 2
     assert not list((tmp_path / "running").iterdir())
     assert len(tried) > 8
@@ -296,7 +315,7 @@ def test_a_file_that_somebody_reads_is_waited_for(tmp_path: Path, monkeypatch: p
 def test_same_name_with_other_content_is_another_job(tmp_path: Path) -> None:
     queue = Queue(tmp_path)
     assert queue.post([Job("a", {"gap": 1}), Job("a", {"gap": 2}), Job("a", {"gap": 1})]) == 2
-    assert list(queue.work(lambda job, beat: job.what)) == ["a", "a"]
+    assert worked(queue, lambda job: job.what) == [("a", "done")] * 2
     assert sorted(one.result["gap"] for one in queue.results()) == [1, 2]
 
 
@@ -304,7 +323,7 @@ def test_merging_loses_nothing_and_twice_is_as_once(tmp_path: Path) -> None:
     queues = [Queue(tmp_path / name) for name in "abc"]
     for number, queue in enumerate(queues):
         queue.post(jobs(4)[number : number + 2])
-        list(queue.work(lambda job, beat, by=number: {"by": by}))
+        worked(queue, lambda job, by=number: {"by": by})
     everything = {(one.job.name, one.result["by"]) for queue in queues for one in queue.results()}
     assert len(everything) == 6
     a, b, c = queues
@@ -327,7 +346,7 @@ def test_merging_loses_nothing_and_twice_is_as_once(tmp_path: Path) -> None:
 def test_merging_repairs_a_half_copied_result(tmp_path: Path) -> None:
     a, b = Queue(tmp_path / "a"), Queue(tmp_path / "b")
     b.post(jobs(1))
-    list(b.work(lambda job, beat: {"x": 1}))
+    worked(b, lambda job: {"x": 1})
     (whole,) = (b.folder / "results").iterdir()
     (a.folder / "results" / whole.name).write_bytes(whole.read_bytes()[:30])
     assert a.merge(b.folder) == 1
@@ -338,7 +357,7 @@ def test_what_a_run_raises(tmp_path: Path) -> None:
     queue = Queue(tmp_path)
     queue.post(jobs(4))
 
-    def run(job: Job, beat) -> dict:
+    def answer(job: Job) -> dict:
         if job.what["number"] == 0:
             raise InputError("Part “x” lies outside.")
         if job.what["number"] == 1:
@@ -347,19 +366,117 @@ def test_what_a_run_raises(tmp_path: Path) -> None:
             raise KeyboardInterrupt
         return {"x": float("nan")}
 
-    work = queue.work(run)
-    assert next(work) == "gap 0 mm"
+    work = queue.work(at_once(answer))
+    assert [next(work) for _ in range(3)] == [
+        Step("gap 0 mm"), Step("gap 0 mm", "half"), Step("gap 0 mm", None, "failed", "Part “x” lies outside.")
+    ]  # fmt: skip
     with pytest.raises(RuntimeError, match="card lost"):
-        next(work)
+        list(work)
     with pytest.raises(KeyboardInterrupt):
-        next(queue.work(run))
+        worked(queue, answer)
     state = queue.state()
     assert dict(state.failed) == {"gap 0 mm": "Part “x” lies outside.", "gap 1 mm": "RuntimeError: card lost"}
     assert state.waiting == ("gap 2 mm", "gap 3 mm")
     assert not list((tmp_path / "beats").iterdir())
     claimed(queue)
-    assert next(queue.work(run)) == "gap 3 mm"
+    assert worked(queue, answer) == [("gap 3 mm", "failed")]
     assert "JSON" in dict(queue.state().failed)["gap 3 mm"]
+
+
+def interrupted(work) -> None:
+    with pytest.raises(KeyboardInterrupt):
+        work.throw(KeyboardInterrupt)
+
+
+@pytest.mark.parametrize("slices", [0, 1])
+@pytest.mark.parametrize("stop", [Generator.close, interrupted])
+def test_work_stopped_between_slices_lets_the_job_wait_as_it_was(tmp_path: Path, stop, slices: int) -> None:
+    queue = Queue(tmp_path)
+    queue.post(jobs(2))
+    work = queue.work(at_once(lambda job: {"by": "first"}))
+    for _ in range(1 + slices):
+        step = next(work)
+    assert (step.name, step.progress, step.ended) == ("gap 0 mm", "half" if slices else None, "")
+    assert queue.state().running == (("gap 0 mm", queue.worker),)
+    stop(work)
+    state = queue.state()
+    assert (state.waiting, state.running, state.failed) == (("gap 0 mm", "gap 1 mm"), (), ())
+    assert not list((tmp_path / "beats").iterdir())
+    other = Queue(tmp_path)
+    claim = claimed(other)
+    assert claim.job == jobs(2)[0]  # no attempt is counted against it
+    claim.give_back()
+    assert worked(other, lambda job: {"by": "second"}) == [("gap 0 mm", "done"), ("gap 1 mm", "done")]
+    assert [one.result["by"] for one in queue.results()] == ["second", "second"]
+
+
+def test_work_stopped_after_a_job_has_ended_changes_nothing(tmp_path: Path) -> None:
+    queue = Queue(tmp_path)
+    queue.post(jobs(2))
+    work = queue.work(at_once(lambda job: {}))
+    while next(work).ended != "done":
+        pass
+    work.close()
+    state = queue.state()
+    assert (state.waiting, state.running, state.done) == (("gap 1 mm",), (), ("gap 0 mm",))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there no process can press another's Ctrl C")
+def test_ctrl_c_in_the_middle_of_a_slice_gives_the_job_back(tmp_path: Path) -> None:
+    queue, log = Queue(tmp_path / "q"), tmp_path / "log"
+    queue.post(jobs(1))
+    worker = start(queue.folder, log, takes=30.0)
+    assert worker.stdout is not None
+    assert worker.stdout.readline().startswith("running")
+    worker.send_signal(signal.SIGINT)
+    said = worker.communicate(timeout=10)[1]
+    assert worker.returncode != 0
+    assert "KeyboardInterrupt" in said
+    state = queue.state()
+    assert (state.waiting, state.running, state.failed) == (("gap 0 mm",), (), ())
+    assert claimed(queue).job.attempts == 0
+
+
+def test_a_job_is_not_to_blame_where_what_computes_is_gone(tmp_path: Path) -> None:
+    queue = Queue(tmp_path)
+    queue.post(jobs(1))
+
+    def lost(job: Job) -> dict:
+        raise InputError("The card was lost.")
+
+    with pytest.raises(InputError, match="The card was lost"):
+        worked(queue, lost, alive=lambda: False)
+    state = queue.state()
+    assert (state.waiting, state.running, state.failed) == (("gap 0 mm",), (), ())
+    assert worked(queue, lost, alive=lambda: True) == [("gap 0 mm", "failed")]
+
+
+def test_a_job_taken_over_between_slices_is_let_go_and_the_next_one_is_run(tmp_path: Path) -> None:
+    mine, other = Queue(tmp_path, stale_s=0.01), Queue(tmp_path, stale_s=0.01)
+    mine.post(jobs(1))
+    work = mine.work(at_once(lambda job: {"by": "mine"}))
+    next(work)
+    time.sleep(0.05)
+    taken = claimed(other)
+    mine.post(jobs(2))
+    ended = (step for step in work if step.ended)
+    assert [next(ended) for _ in range(2)] == [Step("gap 0 mm", None, "lost"), Step("gap 1 mm", None, "done")]
+    work.close()
+    assert taken.held
+    taken.finish({"by": "other"})
+    assert [one.result["by"] for one in mine.results()] == ["other", "mine"]
+
+
+def test_who_waits_steps_on_without_a_name_and_takes_over_what_goes_stale(tmp_path: Path) -> None:
+    queue, other = Queue(tmp_path, stale_s=10.0), Queue(tmp_path, stale_s=10.0)
+    queue.post(jobs(1))
+    claimed(other)
+    assert worked(queue) == []
+    work = queue.work(at_once(lambda job: {}), wait_s=0.01)
+    assert [next(work) for _ in range(3)] == [Step("")] * 3
+    age(queue, 20.0)
+    assert [step.ended for step in work if step.name] == ["", "", "done"]
+    assert len(queue.results()) == 1
 
 
 def test_files_are_plain_json(tmp_path: Path) -> None:
@@ -440,7 +557,7 @@ class Life(RuleBasedStateMachine):
 
     def teardown(self) -> None:
         self.sleep()
-        list(self.queue.work(lambda job, beat: {}))
+        worked(self.queue)
         assert self.queue.state().open == 0
         self.place.cleanup()
 

@@ -11,6 +11,7 @@ from lift_cases import four_digit
 from wingfettle.core.errors import InputError
 from wingfettle.core.lift.panel2d import solve
 from wingfettle.core.lift.section import Polar, section_polar, section_state
+from wingfettle.core.lift.section_flow import LAST, section_flow
 from wingfettle.core.sections.naca import naca5
 from wingfettle.core.sections.shape import SectionShape, cosine_spaced, shape_from_ordinates
 
@@ -241,3 +242,20 @@ def test_bad_input(contour, alpha, reynolds, trip, words):
 def test_bad_incidences():
     with pytest.raises(InputError, match="at least 3"):
         section_polar(SHAPES["0012"], 1e6, cosine_spaced(9)[::-1] * 0.1)
+
+
+@pytest.mark.parametrize("share", [0.3, 0.6, 0.9])
+def test_dead_air_on_the_upper_side_keeps_the_circulation_of_a_separated_plate(share):
+    # Free-streamline flow past a plate separated at the share f of its chord: ((1 + sqrt f) / 2)^2 of the attached
+    # circulation (Kirchhoff and Helmholtz, in B. Thwaites, "Incompressible Aerodynamics", 1960, from memory).
+    flow = section_flow(SHAPES["4412"].contour(61))
+    attached = (flow.wind @ [math.cos(0.15), math.sin(0.15)])[None]
+    parted = flow.with_dead_air(attached, np.array([[share, 1.0]]))
+    upper = np.array([0, 0])
+    at, end = flow.chord_share(upper, np.array([share, LAST]))
+    kept = float(flow.circulation(parted)[0] / flow.circulation(attached)[0])
+    assert kept == pytest.approx((0.5 + 0.5 * math.sqrt(at / end)) ** 2, rel=1e-9)
+    # By length the dead air is more even than the attached flow was; over the points, dense near the tail, hardly so.
+    behind = np.flatnonzero(flow.along < flow.place(upper, np.array([share, LAST]))[0])
+    uneven = [np.cov(speeds[0, behind], aweights=flow.cell[behind]) for speeds in (attached, parted)]
+    assert uneven[1] < uneven[0]
