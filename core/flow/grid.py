@@ -22,7 +22,7 @@ from ..geometry.mesh import TriMesh
 from .closing import Closing, block_about, closed_rims, hidden_air, loops, rims_of, solid_cells
 from .crossings import ON, Crossings, segment_crossings, triangle_crossings
 from .fault import Fault
-from .kernel import NO_WALL, ROAD
+from .kernel import NO_WALL, OVERLAP, ROAD
 from .stencil import Stencil, stencil
 
 Floats = NDArray[np.float64]
@@ -42,6 +42,8 @@ _HIDDEN = 0.02  # share of a body's cells
 MOST_OVERLAP = 0.05
 """Share of the smaller part's cells that may lie in another one, as where a mount is let into a wing, before the forces
 on the two are mixed up (common practice, no source)."""
+BORDER = OVERLAP + 2
+"""Coarser cells from the ends of a level with finer ones in which no part may lie."""
 MOST_CLOSED = 0.5
 """Share of a part's walls that may be closed by rule before the air meets more of the rule than of the part (common
 practice, no source)."""
@@ -65,6 +67,7 @@ class FlowGrid:
         notes: sentences for people, harmless: small overlaps, parts thinner than a cell, how the body was closed.
         faults: what weakens the forces: large overlaps, air behind the body's surface, much that is closed by rule.
         half: whether the first layer along y lies at a plane of symmetry.
+        finer: the level with cells half as large in a box about the parts, None for none.
     """
 
     spacing_m: float
@@ -78,6 +81,11 @@ class FlowGrid:
     notes: tuple[str, ...] = ()
     half: bool = False
     faults: tuple[Fault, ...] = ()
+    finer: FlowGrid | None = None
+
+    def levels(self) -> tuple[FlowGrid, ...]:
+        """This one and all finer ones, the coarsest first."""
+        return (self, *(self.finer.levels() if self.finer is not None else ()))
 
     def middles(self, cell: Ints) -> Floats:
         """(n, 3) m, flow axes, middles of the cells of flat indices ``cell`` (n,)."""
@@ -102,6 +110,7 @@ def plane_grid(
     high: tuple[float, float],
     *,
     road: bool = False,
+    reaches: Sequence[Reach] = (),
 ) -> FlowGrid:
     """The grid of a plane run.
 
@@ -109,21 +118,31 @@ def plane_grid(
 
     Args:
         contours: names and (n, 2) points, m, x aft and z up, as placed; the last is joined to the first.
+        spacing_m: edge of the coarsest cells.
         low, high: (x, z) m, corners of the domain, which grows to whole cells.
         road: put a road at z = 0, half way between two layers; it takes the place of ``low``'s height.
+        reaches: how far about the contours each level with finer cells goes, the coarsest first.
 
     Raises:
         InputError: no contours, too few points, numbers that are not finite, a name twice, a domain without room, or a
-            contour outside it.
+            contour outside it or too near its ends for finer cells.
     """
     frame = plane_frame(spacing_m, low, high, road)
     _check_names([name for name, _ in contours])
-    lattice = stencil("D2Q9")
-    surfaces = []
     for name, contour in contours:
         points = np.asarray(contour, np.float64)
         if points.ndim != 2 or points.shape[1] != 2 or len(points) < 3 or not np.isfinite(points).all():
             raise InputError(f"The contour “{name}” must be three or more points of two numbers each; cut it again.")
+    placed = np.concatenate([np.asarray(c, np.float64) for _, c in contours])[:, [0, 0, 1]] * [1.0, 0.0, 1.0]
+    frames = finer_frames(frame, placed.min(axis=0), placed.max(axis=0), reaches)
+    return _nested([_plane_level(f, contours) for f in (frame, *frames)])
+
+
+def _plane_level(frame: Frame, contours: Sequence[tuple[str, Floats]]) -> FlowGrid:
+    lattice = stencil("D2Q9")
+    surfaces = []
+    for name, contour in contours:
+        points = np.asarray(contour, np.float64)
         placed = np.column_stack([points[:, 0], np.zeros(len(points)), points[:, 1]])
         frame.check_inside(name, placed)
         cells = frame.cells(placed)[:, [0, 2]]
@@ -142,6 +161,7 @@ def space_grid(
     road: bool = True,
     half: Side | None = None,
     closing: Closing | None = None,
+    reaches: Sequence[Reach] = (),
 ) -> FlowGrid:
     """The grid of a run in space.
 
@@ -161,20 +181,41 @@ def space_grid(
             layers; the grid is always the half at y >= 0 in flow axes, so the left one is mirrored. A scan of that
             half alone will do.
         closing: how open surfaces are closed, its planes only for the body; without planes where None.
+        reaches: how far about the parts each level with finer cells goes, the coarsest first; not with a body, which
+            would reach through their ends.
 
     Raises:
         InputError: nothing to put in the air, a mesh without faces or with numbers that are not finite, a name twice,
-            a domain without room, or a part outside it.
+            a domain without room, a part outside it or too near its ends for finer cells, or those with a body.
     """
     closing = closing or Closing()
     frame, turn = space_frame(spacing_m, domain, road, half)
     meshes = [*parts, *([(BODY, body)] if body is not None else [])]
     _check_names([name for name, _ in meshes])
-    lattice = stencil("D3Q19")
-    surfaces, notes, faults = [], list[str](), list[Fault]()
+    if len(reaches) and body is not None:
+        raise InputError("The body would reach through the ends of finer cells; run it on even ones.")
     for name, mesh in meshes:
         if len(mesh.triangles) == 0 or not np.isfinite(mesh.points).all():
             raise InputError(f"“{name}” has no faces, or points that are not numbers; build or import it again.")
+    placed = (
+        np.concatenate([mesh.corners.reshape(-1, 3) for _, mesh in meshes]) * turn if len(reaches) else np.zeros((1, 3))
+    )
+    frames = finer_frames(frame, placed.min(axis=0), placed.max(axis=0), reaches)
+    return _nested([_space_level(f, turn, meshes, body, half, closing) for f in (frame, *frames)])
+
+
+def _space_level(
+    frame: Frame,
+    turn: Floats,
+    meshes: Sequence[tuple[str, TriMesh]],
+    body: TriMesh | None,
+    half: Side | None,
+    closing: Closing,
+) -> FlowGrid:
+    road, spacing_m = frame.road, frame.spacing
+    lattice = stencil("D3Q19")
+    surfaces, notes, faults = [], list[str](), list[Fault]()
+    for name, mesh in meshes:
         is_body = mesh is body
         corners = mesh.corners
         if is_body and road:
@@ -222,6 +263,69 @@ def space_grid(
 
 
 _OPEN = (-np.inf, -np.inf)
+
+
+def _nested(grids: Sequence[FlowGrid]) -> FlowGrid:
+    """Each with the next as its finer level; what the finest says of walls and parts counts."""
+    found = grids[-1]
+    for grid in reversed(grids[:-1]):
+        found = replace(grid, finer=found, notes=found.notes, faults=found.faults)
+    return found
+
+
+@dataclass(frozen=True)
+class Reach:
+    """How far about the parts a level goes, m: ahead, behind, and to the other sides."""
+
+    ahead_m: float
+    behind_m: float
+    beside_m: float
+
+
+def finer_frames(frame: Frame, low: Floats, high: Floats, reaches: Sequence[Reach]) -> tuple[Frame, ...]:
+    """Where the cells of finer levels lie, each half as large as those before and in a box within theirs.
+
+    A box ends with whole cells of the one around, ``BORDER`` of them inside it, or with the road or the mirror where
+    that is near.
+
+    Args:
+        frame: of the coarsest cells.
+        low, high: (3,) m, flow axes, between which the parts lie.
+        reaches: by level.
+
+    Raises:
+        InputError: a part too near the ends of a level.
+    """
+    found = [frame]
+    for number, reach in enumerate(reaches):
+        around = found[-1]
+        h, size = around.spacing, np.array(around.size)
+        ends = (
+            np.array([reach.ahead_m, reach.beside_m, reach.beside_m]),
+            np.array([reach.behind_m, reach.beside_m, reach.beside_m]),
+        )
+        first = np.floor((low - ends[0] - around.origin) / h + 1e-6).astype(np.int64)
+        last = np.ceil((high + ends[1] - around.origin) / h - 1e-6).astype(np.int64)
+        near = np.maximum(first, BORDER), np.minimum(last, size - BORDER)
+        origin, cells = around.origin + near[0] * h, 2 * (near[1] - near[0])
+        if size[1] == 1:
+            origin[1], cells[1] = -0.25 * h, 1
+        elif around.half:
+            origin[1], cells[1] = around.origin[1], 2 * near[1][1]
+        # A level that does not end with the domain's below keeps off the road as off any other end.
+        road = bool(around.road and first[2] < 2 * BORDER)
+        if road:
+            origin[2], cells[2] = -0.5 * h, 2 * near[1][2] - 1
+        inner = Frame(0.5 * h, origin, (int(cells[0]), int(cells[1]), int(cells[2])), road, around.half)
+        inside = origin + BORDER * h, origin + np.array(inner.size) * inner.spacing - BORDER * h
+        free = np.array([False, size[1] == 1 or around.half, road]), np.array([False, size[1] == 1, False])
+        if ((low < inside[0] - 1e-9) & ~free[0]).any() or ((high > inside[1] + 1e-9) & ~free[1]).any():
+            raise InputError(
+                f"The parts lie too near the ends of the cells of level {number + 1}; make the domain larger, or leave "
+                "finer cells out."
+            )
+        found.append(inner)
+    return tuple(found[1:])
 
 
 def plane_frame(spacing_m: float, low: tuple[float, float], high: tuple[float, float], road: bool) -> Frame:

@@ -19,7 +19,7 @@ from ..errors import InputError
 from ..geometry.box import Box
 from ..geometry.mesh import TriMesh
 from ..units import to_mm
-from .grid import BODY, SCANNED_ROAD_M, Side
+from .grid import BODY, BORDER, SCANNED_ROAD_M, Reach, Side
 from .plan import plane_gap, space_gap
 from .result import CASES, FORMS, WALLS
 from .statistics import StopRule
@@ -38,6 +38,11 @@ LATTICE_SPEED = 0.06
 """Of the wind, cells a step: a lattice Mach number of 0.10, at which the density error is half a hundredth."""
 USUAL_CELLS = 60e6
 """Beyond which the usual cells are made coarser; 6 GB on the card (common practice, no source)."""
+COARSEST = 16.0
+"""Cells on the shortest chord that the coarsest level of a run has at least; the finer ones lie near the wing."""
+MOST_LEVELS = 6
+NEAR, WAKE = 0.1, 0.3
+"""Chords that the finest cells reach about the parts and behind them; each coarser level twice as far as the next."""
 MOST_REFINED = 3.0
 """How many times finer a gap may make the cells."""
 BELOW_ROAD_M = 1e-6
@@ -86,6 +91,7 @@ class RunWishes:
             the air lets go, see ``result.WALLS``. Both together bound what air does.
         smagorinsky: constant of the eddy viscosity, None for none.
         confidence: of the intervals.
+        even: the same cells everywhere, not finer ones near the wing.
     """
 
     cells_on_chord: float | None = None
@@ -101,6 +107,7 @@ class RunWishes:
     wall_function: bool = True
     smagorinsky: float | None = SMAGORINSKY
     confidence: float = 0.95
+    even: bool = False
 
     def for_run(self, form: str, case: str) -> dict[str, float]:
         """Cells on the chord and distances of a run of this form and case, the usual ones filled in.
@@ -137,7 +144,8 @@ class FlowJob:
         shortest_m: the shortest chord.
         width_m: span that a mid-span run stands for as a whole: area over chords at mid-span; nan in full.
         speed_m_s, density_kg_m3, viscosity_m2_s: of the air; kinematic viscosity.
-        spacing_m: edge of a cell.
+        spacing_m: edge of a cell, of the finest.
+        levels: how often the cells are halved on the way from the domain's ends to the wing.
         domain: vehicle axes, m.
         road: whether there is one at z = 0.
         half: which half is kept, None for the whole.
@@ -162,6 +170,7 @@ class FlowJob:
     density_kg_m3: float
     viscosity_m2_s: float
     spacing_m: float
+    levels: int
     domain: Box
     road: bool
     half: Side | None
@@ -180,6 +189,21 @@ class FlowJob:
     def meshes(self) -> tuple[tuple[str, TriMesh], ...]:
         """The parts of a full run, the body not among them."""
         return tuple((name, shape) for name, shape in self.parts if isinstance(shape, TriMesh))
+
+    @property
+    def coarsest_m(self) -> float:
+        """Edge of the coarsest cells."""
+        return self.spacing_m * 2.0**self.levels
+
+    @property
+    def reaches(self) -> tuple[Reach, ...]:
+        """How far about the parts the levels with finer cells go, the coarsest first."""
+        found = []
+        for k in range(self.levels, 0, -1):
+            away, border = 2.0 ** (k - 1) * self.chord_m, (BORDER + 1) * self.spacing_m * 2.0**k
+            near = max(NEAR * away, border)
+            found.append(Reach(near, max(WAKE * away, border), near))
+        return tuple(found)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -272,13 +296,16 @@ def flow_job(
         room = float(np.prod(domain.high - domain.low)) * (0.5 if half else 1.0)
         spacing = max(spacing, (room / USUAL_CELLS) ** (1.0 / 3.0))
     spacing = _spacing(parts, on_car, road, spacing, wishes.cells_in_gap)
+    levels = 0
+    if not wishes.even and on_car is None:
+        levels = min(max(int(math.log2(shortest / spacing / COARSEST)), 0), MOST_LEVELS)
     force = 0.5 * density_kg_m3 * speed_m_s**2 * area
     rule = StopRule(LEAST_ASKED * force, wishes.share, wishes.time_s)
     return FlowJob(
         variant=assembly.name, case=case, form=form, element=element if case == "alone" else "", parts=parts,
         elements=tuple(e.name for e in chosen), spans_m=spans, body=on_car, chord_m=chord, area_m2=area,
         shortest_m=shortest, width_m=width, speed_m_s=speed_m_s, density_kg_m3=density_kg_m3,
-        viscosity_m2_s=viscosity_m2_s, spacing_m=spacing, domain=domain, road=road, half=half,
+        viscosity_m2_s=viscosity_m2_s, spacing_m=spacing, levels=levels, domain=domain, road=road, half=half,
         smagorinsky=wishes.smagorinsky, wall_function=wishes.wall_function, lattice_speed=wishes.lattice_speed,
         rule=rule, confidence=wishes.confidence,
     )  # fmt: skip
@@ -400,7 +427,7 @@ _NUMBERS = (
 )  # fmt: skip
 _TEXTS = ("variant", "case", "form", "element")
 _RULE = ("half_width", "share", "time_s")
-_FORM = 1
+_FORM = 2
 
 
 def packed(job: FlowJob) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
@@ -408,7 +435,7 @@ def packed(job: FlowJob) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     record: dict[str, Any] = {"job_form": _FORM}
     record.update({name: getattr(job, name) for name in _TEXTS})
     record.update({name: _to_plain(getattr(job, name)) for name in _NUMBERS})
-    record["elements"] = list(job.elements)
+    record["elements"], record["levels"] = list(job.elements), job.levels
     record["spans_m"] = [_to_plain(span) for span in job.spans_m]
     record["domain"] = [[_to_plain(float(v)) for v in end] for end in (job.domain.low, job.domain.high)]
     record["road"], record["half"], record["wall_function"] = job.road, job.half, job.wall_function
@@ -453,6 +480,7 @@ def unpacked(record: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> F
             elements=tuple(str(name) for name in record["elements"]),
             spans_m=tuple(float(span) for span in record["spans_m"]),
             body=_mesh(arrays, "body") if record["body"] else None,
+            levels=int(record["levels"]),
             domain=Box(low, high),
             road=bool(record["road"]),
             half=record["half"],

@@ -97,7 +97,7 @@ def _without_twin(job: FlowJob) -> list[Fault]:
 
 
 class Engine(Protocol):
-    """What computes a run, in lattice units."""
+    """What computes a run, in lattice units of its coarsest level."""
 
     @property
     def steps(self) -> int:
@@ -120,17 +120,20 @@ class Engine(Protocol):
     def advance_for(self, seconds: float) -> Any:
         """As many steps as take about so long, at least one; the same answer."""
 
-    def slice(self, axis: int = 1, index: int = 0) -> tuple[Any, Any]:
-        """(h, w) density and (3, h, w) velocity in a layer of cells now."""
+    def slice(self, axis: int = 1, index: int = 0, level: int = 0) -> tuple[Any, Any]:
+        """(h, w) density and (3, h, w) velocity in a layer of cells of a level now."""
 
     def average(self) -> None:
         """Mix the fields as they are now into their mean."""
 
-    def mean_fields(self) -> tuple[Any, Any]:
-        """(nx, ny, nz) mean density and (3, nx, ny, nz) velocity."""
+    def mean_slice(self, axis: int = 1, index: int = 0, level: int = 0) -> tuple[Any, Any]:
+        """The same of the mean."""
+
+    def mean_fields(self, level: int = 0) -> tuple[Any, Any]:
+        """(nx, ny, nz) mean density and (3, nx, ny, nz) velocity of a level."""
 
     def rate(self) -> float:
-        """Million updates of cells a second."""
+        """Million updates of cells a second, on all levels."""
 
 
 Maker = Callable[[RunSetup, int], Engine]
@@ -215,21 +218,22 @@ class Pilot:
         """
         job = self.job
         self.scale = scaling(
-            job.spacing_m, job.chord_m, job.speed_m_s, job.density_kg_m3, job.viscosity_m2_s,
-            lattice_speed=job.lattice_speed, least_viscosity=LEAST_VISCOSITY,
+            job.coarsest_m, job.chord_m, job.speed_m_s, job.density_kg_m3, job.viscosity_m2_s,
+            lattice_speed=job.lattice_speed, least_viscosity=LEAST_VISCOSITY / 2.0**job.levels,
         )  # fmt: skip
         plane = job.form == "mid-span"
         lattice = stencil("D2Q9" if plane else "D3Q19")
         notes = list[str]()
-        # Distributions, kind, and the four numbers of the mean flow.
-        memory = 4.0 * lattice.directions + 1.0 + 16.0
+        # Distributions, kind, number among the edge cells, and the four numbers of the mean flow.
+        memory = 4.0 * lattice.directions + 1.0 + 4.0 + 16.0
         if plane:
             low, high = ((-job.domain.high[0], job.domain.low[2]), (-job.domain.low[0], job.domain.high[2]))
             place = ((float(low[0]), float(low[1])), (float(high[0]), float(high[1])))
             self.plan = plan_plane(
-                job.contours, job.spacing_m, *place, chord_m=job.shortest_m, bytes_per_cell=memory, road=job.road
-            )
-            self.grid = plane_grid(job.contours, job.spacing_m, *place, road=job.road)
+                job.contours, job.coarsest_m, *place, chord_m=job.shortest_m, bytes_per_cell=memory, road=job.road,
+                reaches=job.reaches,
+            )  # fmt: skip
+            self.grid = plane_grid(job.contours, job.coarsest_m, *place, road=job.road, reaches=job.reaches)
         else:
             closing = suggested(job.body) if job.body is not None else Closing()
             if closing.front_m is not None:
@@ -238,12 +242,13 @@ class Pilot:
                     "comes to the roof otherwise than on the car."
                 )
             self.plan = plan_space(
-                job.meshes, job.body, job.spacing_m, job.domain, chord_m=job.shortest_m, bytes_per_cell=memory,
-                road=job.road, half=job.half,
+                job.meshes, job.body, job.coarsest_m, job.domain, chord_m=job.shortest_m, bytes_per_cell=memory,
+                road=job.road, half=job.half, reaches=job.reaches,
             )  # fmt: skip
             self.grid = space_grid(
-                job.meshes, job.body, job.spacing_m, job.domain, road=job.road, half=job.half, closing=closing
-            )
+                job.meshes, job.body, job.coarsest_m, job.domain, road=job.road, half=job.half, closing=closing,
+                reaches=job.reaches,
+            )  # fmt: skip
             notes.extend(_off_centre(job))
         self.faults = (*self.plan.faults, *self.grid.faults, *_without_twin(job))
         self.notes = (*self.grid.notes, *notes)
@@ -316,7 +321,7 @@ class Pilot:
         self._meant_at = 0
         self._wildest = 0.0
         self._means = 0
-        self._fetched: tuple[int, tuple[NDArray[np.float32], Floats, Floats]] | None = None
+        self._fetched: tuple[int, NDArray[np.float32]] | None = None
 
     # --- the run
 
@@ -403,9 +408,9 @@ class Pilot:
             self._record.add(np.concatenate([forces.reshape(len(forces), -1), whole], axis=1))
         if engine.seconds - self._checked_s >= CHECK_S:
             self._checked_s = engine.seconds
-            density, velocity = (np.asarray(field, np.float64) for field in self._now())
-            fastest = float(np.sqrt((velocity**2).sum(axis=0)).max())
-            low, high = float(density.min()), float(density.max())
+            now = self._now()
+            fastest = max(float(np.sqrt((velocity**2).sum(axis=0)).max()) for _, velocity in now)
+            low, high = min(float(one.min()) for one, _ in now), max(float(one.max()) for one, _ in now)
             if wrong := gone_wrong(engine.steps, low, high, fastest):
                 self._blown(wrong)
             if self._record.count >= self._fewest // 2:
@@ -531,8 +536,13 @@ class Pilot:
         """A slow rest of the start-up that is less than asked does not count."""
         return one.at_rest or one.off <= self._rule.asked(one)
 
-    def _now(self) -> tuple[Any, Any]:
-        return self._running().slice(1, middle_layer(self.grid))
+    def _now(self) -> list[tuple[Floats, Floats]]:
+        return self._layers(self._running().slice)
+
+    def _layers(self, cut: Callable[[int, int, int], tuple[Any, Any]]) -> list[tuple[Floats, Floats]]:
+        """Density and velocity of the middle layer, by level."""
+        found = [cut(1, middle_layer(grid), level) for level, grid in enumerate(self.grid.levels())]
+        return [(np.asarray(density, np.float64), np.asarray(velocity, np.float64)) for density, velocity in found]
 
     def slice(self) -> FlowSlice:
         """The centre plane as it is now.
@@ -540,22 +550,20 @@ class Pilot:
         Raises:
             InputError: nothing was begun yet.
         """
-        return flow_slice(self.grid, self.scale, *self._now())
+        return flow_slice(self.grid, self.scale, self._now())
 
-    def _mean_fields(self) -> tuple[NDArray[np.float32], Floats, Floats]:
-        """(nx, ny, nz) mean density less 1, and (h, w) density and (3, h, w) velocity of the middle layer.
-
-        Fetched once for all that asks between two means: in space it is gigabytes, of which a tenth is kept.
-        """
-        engine = self._running()
+    def _means_there(self) -> Engine:
+        """The engine, which has a mean flow: where it ended before there was one, that of this moment."""
         if not self._means:
-            # Ended before there was a mean: the flow of this moment stands for it.
             self._mean()
+        return self._running()
+
+    def _mean_density(self) -> NDArray[np.float32]:
+        """(nx, ny, nz) mean density less 1 of the finest level; fetched once, for in space it is gigabytes."""
+        engine = self._means_there()
         if self._fetched is None or self._fetched[0] != self._means:
-            density, velocity = (np.asarray(field) for field in engine.mean_fields())
-            layer = middle_layer(self.grid)
-            across = np.array(density[:, layer].T, np.float64), np.array(velocity[:, :, layer].transpose(0, 2, 1))
-            self._fetched = self._means, ((density - 1.0).astype(np.float32), *across)
+            density = np.asarray(engine.mean_fields(self.job.levels)[0])
+            self._fetched = self._means, (density - 1.0).astype(np.float32)
         return self._fetched[1]
 
     def mean_slice(self) -> FlowSlice:
@@ -564,7 +572,7 @@ class Pilot:
         Raises:
             InputError: nothing was begun yet.
         """
-        return flow_slice(self.grid, self.scale, *self._mean_fields()[1:])
+        return flow_slice(self.grid, self.scale, self._layers(self._means_there().mean_slice))
 
     def surface(self) -> dict[str, Floats]:
         """Mean pressure coefficient at each point of each part's mesh, of its contour at mid-span; nan where no air is.
@@ -574,8 +582,9 @@ class Pilot:
         Raises:
             InputError: nothing was begun yet.
         """
-        excess = self._mean_fields()[0]
-        air = self.grid.label == 0
+        excess = self._mean_density()
+        grid = self.grid.levels()[-1]
+        air = grid.label == 0
         shapes = [*self.job.parts, *zip(self.job.names[len(self.job.parts) :], [self.job.body], strict=False)]
         found = {}
         for name, shape in shapes:
@@ -588,11 +597,11 @@ class Pilot:
                 none = np.zeros(len(shape))
                 points = np.column_stack([shape[:, 0], none, shape[:, 1]])
                 normals = np.column_stack([flat[:, 0], none, flat[:, 1]])
-            if self.grid.half:
+            if grid.half:
                 mirrored = points[:, 1] < 0.0
                 points[mirrored, 1] *= -1.0
                 normals[mirrored, 1] *= -1.0
-            values = at_surface(excess, air, self.grid.origin_m, self.grid.spacing_m, points, normals)
+            values = at_surface(excess, air, grid.origin_m, grid.spacing_m, points, normals)
             if self.job.road:
                 values[points[:, 2] < 0.0] = np.nan
             found[name] = self.scale.pressure_coefficient(1.0 + values)

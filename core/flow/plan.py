@@ -15,7 +15,7 @@ from ..geometry.index import TriangleIndex
 from ..geometry.mesh import TriMesh
 from .crossings import triangle_crossings
 from .fault import Fault
-from .grid import BODY, Frame, Side, plane_frame, space_frame
+from .grid import BODY, Frame, Reach, Side, finer_frames, plane_frame, space_frame
 
 Floats = NDArray[np.float64]
 
@@ -35,11 +35,12 @@ class GridPlan:
     """A grid that is not made yet.
 
     Attributes:
-        spacing_m: length of a cell's edge.
-        size: cells along x, y, z.
+        spacing_m: length of a cell's edge, of the finest.
+        size: cells along x, y, z, of the coarsest.
         cells: in all.
+        updates: of cells, while the coarsest do one step.
         memory_bytes: that the run takes on the card.
-        seconds_per_step: None where the rate is not known.
+        seconds_per_step: of the coarsest cells; None where the rate is not known.
         cells_on_chord: along the shortest chord.
         gap_m, gap_between: the narrowest gap and the names at it; inf and empty where there is none.
         cells_in_gap: across it.
@@ -50,6 +51,7 @@ class GridPlan:
     spacing_m: float
     size: tuple[int, int, int]
     cells: int
+    updates: int
     memory_bytes: int
     seconds_per_step: float | None
     cells_on_chord: float
@@ -69,6 +71,7 @@ def plan_plane(
     chord_m: float,
     bytes_per_cell: float,
     road: bool = False,
+    reaches: Sequence[Reach] = (),
     gap_m: float | None = None,
     updates_per_second: float | None = None,
     memory_bytes: float | None = None,
@@ -95,7 +98,9 @@ def plan_plane(
         z = frame.cells(np.column_stack([points[:, 0], np.zeros(len(points)), points[:, 1]]))[:, 2]
         filled[max(int(np.ceil(z.min())), 0) : max(int(np.floor(z.max())) + 1, 0)] = True
     share = float(filled.mean())
-    return _planned(frame, chord_m, bytes_per_cell, gap, between, share, updates_per_second, memory_bytes)
+    every = np.concatenate([points for _, points in placed])[:, [0, 0, 1]] * [1.0, 0.0, 1.0]
+    frames = (frame, *finer_frames(frame, every.min(axis=0), every.max(axis=0), reaches))
+    return _planned(frames, chord_m, bytes_per_cell, gap, between, share, updates_per_second, memory_bytes)
 
 
 def plan_space(
@@ -108,6 +113,7 @@ def plan_space(
     bytes_per_cell: float,
     road: bool = True,
     half: Side | None = None,
+    reaches: Sequence[Reach] = (),
     gap_m: float | None = None,
     updates_per_second: float | None = None,
     memory_bytes: float | None = None,
@@ -133,7 +139,9 @@ def plan_space(
         inside = (y >= 0) & (y < frame.size[1]) & (z >= 0) & (z < frame.size[2])
         filled[y[inside], z[inside]] = True
     share = float(filled.mean())
-    return _planned(frame, chord_m, bytes_per_cell, gap, between, share, updates_per_second, memory_bytes)
+    every = np.concatenate([mesh.points[np.unique(mesh.triangles)] for _, mesh in meshes]) * turn
+    frames = (frame, *finer_frames(frame, every.min(axis=0), every.max(axis=0), reaches))
+    return _planned(frames, chord_m, bytes_per_cell, gap, between, share, updates_per_second, memory_bytes)
 
 
 def space_gap(
@@ -181,7 +189,7 @@ def _to_sides(points: Floats, contour: Floats) -> float:
 
 
 def _planned(
-    frame: Frame,
+    frames: Sequence[Frame],
     chord_m: float,
     bytes_per_cell: float,
     gap_m: float,
@@ -194,8 +202,9 @@ def _planned(
     for what, value in numbers.items():
         if value is not None and not value > 0.0:
             raise InputError(f"The {what} is {value:g}; give a number above zero.")
-    h = frame.spacing
-    cells = int(np.prod(frame.size, dtype=np.int64))
+    h = frames[-1].spacing
+    each = [int(np.prod(frame.size, dtype=np.int64)) for frame in frames]
+    cells, updates = sum(each), sum(count << number for number, count in enumerate(each))
     memory = int(np.ceil(cells * bytes_per_cell))
     faults = []
     if gap_m / h < LEAST_IN_GAP:
@@ -224,6 +233,6 @@ def _planned(
         )
         faults.append(Fault(said))
     return GridPlan(
-        h, frame.size, cells, memory, None if rate is None else cells / rate, chord_m / h, gap_m, between, gap_m / h,
-        blockage, tuple(faults),
+        h, frames[0].size, cells, updates, memory, None if rate is None else updates / rate, chord_m / h, gap_m,
+        between, gap_m / h, blockage, tuple(faults),
     )  # fmt: skip

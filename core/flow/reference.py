@@ -7,14 +7,15 @@ from __future__ import annotations
 
 import math
 import time
-from typing import Protocol
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from ..errors import InputError
+from .grid import FlowGrid
 from .kernel import (
-    AIR,
+    COARSER,
     EDGE,
     FASTEST_SLIP,
     ROAD,
@@ -33,7 +34,11 @@ from .kernel import (
     road_only,
     sponge_lengths,
 )
+from .levels import Coupling, Level, levels, updates
 from .stencil import Stencil
+
+Start = tuple[NDArray[np.floating] | None, NDArray[np.floating] | None]
+"""Density and velocity of a start, None for the wind's."""
 
 
 class ReferenceRun:
@@ -42,6 +47,7 @@ class ReferenceRun:
     Attributes:
         setup, edges: what it was made from.
         post: (Q, nx, ny, nz) distributions after the last collision, less their value at rest.
+        given: (Q, g) those of the cells that the level around gives, for the next step.
         steps: how many were done.
     """
 
@@ -79,6 +85,8 @@ class ReferenceRun:
         self.post = equilibrium(self.lattice, excess.astype(self.dtype), np.asarray(velocity, self.dtype))
         self._air = self.edges.kind != SOLID
         self.post[:, ~self._air] = 0.0
+        self._given = self.edges.cell[self.edges.comes == COARSER]
+        self.given = self.post.reshape(len(self.post), -1)[:, self._given]
         self._viscosity = setup.viscosity + SPONGE_VISCOSITY * _sponge(setup, "inlet", "outlet", "far").astype(
             self.dtype
         )
@@ -93,7 +101,7 @@ class ReferenceRun:
         Raises:
             InputError: the run has blown up.
         """
-        forces = np.array([self._step() for _ in range(steps)]).reshape(steps, self.edges.parts, 3)
+        forces = np.array([self.step() for _ in range(steps)]).reshape(steps, self.edges.parts, 3)
         if not np.isfinite(self.post).all():
             raise InputError("The run has blown up: set more viscosity, a Smagorinsky constant or a lower speed.")
         return forces
@@ -105,7 +113,8 @@ class ReferenceRun:
         momentum[0] -= 0.5 * self.setup.acceleration * self._air * density
         return density, momentum / density
 
-    def _step(self) -> Floats:
+    def step(self) -> Floats:
+        """One step; (parts, 3) force."""
         lattice, post = self.lattice, self.post
         f = np.stack([np.roll(post[i], lattice.steps[i], (0, 1, 2)) for i in range(lattice.directions)])
         flat, old = f.reshape(len(f), -1), post.reshape(len(f), -1)
@@ -113,6 +122,7 @@ class ReferenceRun:
         force = self._bounce_back(flat, old)
         self.post = self._collide(f)
         self.post[:, ~self._air] = 0.0
+        self.post.reshape(len(f), -1)[:, self._given] = self.given
         self.steps += 1
         return force
 
@@ -209,17 +219,100 @@ class ReferenceRun:
         return _rebuilt(lattice, excess, velocity, {pair: kept * s for pair, s in stress.items()}, pull)
 
 
-class Grid(Protocol):
-    """What a run needs of a grid, as in ``core/flow/grid.py``."""
+class ReferenceLevels:
+    """A run on all its levels.
+
+    Attributes:
+        runs: by level, the coarsest first.
+        updates: of cells, while the coarsest does one step.
+    """
+
+    def __init__(self, made: Sequence[Level], dtype: DTypeLike = np.float64, starts: Sequence[Start] = ()) -> None:
+        """Air in equilibrium.
+
+        Args:
+            made: the levels.
+            dtype: precision of all arrays.
+            starts: density and velocity of each as in ``ReferenceRun``; empty for the wind.
+        """
+        given = starts or [(None, None)] * len(made)
+        self.runs = tuple(
+            ReferenceRun(one.setup, one.edges, *start, dtype) for one, start in zip(made, given, strict=True)
+        )
+        self._inner = [one.inner for one in made]
+
+        self.updates = updates(made)
 
     @property
-    def label(self) -> NDArray[np.integer]: ...
-    @property
-    def cell(self) -> NDArray[np.integer]: ...
-    @property
-    def q(self) -> NDArray[np.floating]: ...
-    @property
-    def part(self) -> NDArray[np.integer]: ...
+    def steps(self) -> int:
+        """Done on the coarsest level."""
+        return self.runs[0].steps
+
+    def advance(self, steps: int) -> Floats:
+        """Do ``steps`` steps of the coarsest level; (steps, parts, 3) force on each part, its lattice units.
+
+        Raises:
+            InputError: the run has blown up.
+        """
+        parts = max(run.edges.parts for run in self.runs)
+        forces = np.array([self._step(0, parts) for _ in range(steps)]).reshape(steps, parts, 3)
+        if not all(np.isfinite(run.post).all() for run in self.runs):
+            raise InputError("The run has blown up: set more viscosity, a Smagorinsky constant or a lower speed.")
+        return forces
+
+    def _step(self, number: int, parts: int) -> Floats:
+        run, inner = self.runs[number], self._inner[number]
+        before = run.post
+        force = run.step()
+        force = np.pad(force, ((0, parts - len(force)), (0, 0)))
+        if inner is None:
+            return force
+        finer = self.runs[number + 1]
+        found = np.zeros_like(force)
+        for share in (0.5, 1.0):
+            finer.given = _given(inner, run, before, share)
+            found += 0.5 * self._step(number + 1, parts)
+        _take(inner, run, finer)
+        # A cell's face in the plane is a length, in space an area.
+        return force + found / 2.0 ** (len(run.lattice.axes) - 1)
+
+
+def _left(lattice: Stencil, post: Floats) -> Floats:
+    """(10, n) density less 1, velocity and stress (xx, yy, zz, xy, xz, yz) of distributions after a collision."""
+    excess = post.sum(axis=0)
+    c = lattice.steps.T.astype(post.dtype)
+    velocity = c @ post / (1.0 + excess)
+    pairs = [(0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2)]
+    stress = [
+        (c[a] * c[b]) @ post - (excess / 3.0 if a == b and a in lattice.axes else 0.0)
+        - (1.0 + excess) * velocity[a] * velocity[b]
+        for a, b in pairs
+    ]  # fmt: skip
+    return np.stack([excess, *velocity, *stress])
+
+
+def _from_left(lattice: Stencil, left: Floats, factor: float) -> Floats:
+    """(Q, n) distributions of what ``_left`` tells, the stress times ``factor``."""
+    xx, yy, zz, xy, xz, yz = factor * left[4:]
+    stress = {(0, 0): xx, (1, 1): yy, (2, 2): zz, (0, 1): xy, (0, 2): xz, (1, 2): yz}
+    return _rebuilt(lattice, left[0], left[1:4], stress, np.zeros_like(left[1:4]))
+
+
+def _given(inner: Coupling, run: ReferenceRun, before: Floats, share: float) -> Floats:
+    """(Q, g) what the given cells of the finer level have that far into the coarse step."""
+    cells = run.edges.cell[inner.sources]
+    old, new = (_left(run.lattice, post.reshape(len(post), -1)[:, cells]) for post in (before, run.post))
+    between = (1.0 - share) * old + share * new
+    mean = (between[:, inner.slot] * inner.weight.astype(run.dtype)).sum(axis=2)
+    return _from_left(run.lattice, mean, inner.to_finer)
+
+
+def _take(inner: Coupling, run: ReferenceRun, finer: ReferenceRun) -> None:
+    """Set the coarse cells that are taken from the finer level."""
+    inside = _left(run.lattice, finer.post.reshape(len(finer.post), -1)[:, inner.cell.ravel()])
+    mean = inside.reshape(len(inside), *inner.cell.shape) @ inner.share.astype(run.dtype)
+    post = _from_left(run.lattice, mean, 1.0 / inner.to_finer)
+    run.post.reshape(len(post), -1)[:, run.edges.cell[inner.taken]] = post
 
 
 class ReferenceEngine:
@@ -238,7 +331,7 @@ class ReferenceEngine:
         """Make ready; ``upload`` gives it a grid.
 
         Args:
-            setup: the run.
+            setup: the run, of its coarsest cells.
             force_every: steps whose mean force is kept as one value.
             dtype: precision.
 
@@ -251,23 +344,27 @@ class ReferenceEngine:
         self.setup, self._every, self._dtype = setup, force_every, dtype
         self.edges = boundary(setup)
         self.steps, self.seconds = 0, 0.0
-        self._run: ReferenceRun | None = None
+        self._run: ReferenceLevels | None = None
 
-    def upload(self, grid: Grid) -> None:
-        """Set air in the wind around the parts of ``grid``.
+    def upload(self, grid: FlowGrid) -> None:
+        """Set air in the wind around the parts of ``grid`` and its finer levels.
 
         Raises:
             InputError: a grid that does not fit the set-up.
         """
-        self.start(boundary(self.setup, grid.label, grid.cell, grid.q, grid.part))
+        self._start(levels(self.setup, grid))
 
     def start(self, edges: Boundary, density: Floats | None = None, velocity: Floats | None = None) -> None:
         """Set air in equilibrium; ``density`` (nx, ny, nz) and ``velocity`` (3, nx, ny, nz), None for the wind's."""
-        self.edges, self.steps, self.seconds = edges, 0, 0.0
-        self._run = ReferenceRun(self.setup, edges, density, velocity, self._dtype)
-        self._left = np.zeros((0, edges.parts, 3))
-        self._last = np.zeros((edges.parts, 3))
-        self._mean, self._averaged = np.zeros((4, *self.setup.size)), 0
+        self._start((Level(self.setup, edges, None),), ((density, velocity),))
+
+    def _start(self, made: tuple[Level, ...], starts: Sequence[Start] = ()) -> None:
+        self.edges, self.steps, self.seconds = made[0].edges, 0, 0.0
+        self._run = ReferenceLevels(made, self._dtype, starts)
+        parts = max(one.edges.parts for one in made)
+        self._left = np.zeros((0, parts, 3))
+        self._last = np.zeros((parts, 3))
+        self._means, self._averaged = [np.zeros((4, *one.setup.size)) for one in made], 0
 
     def advance(self, steps: int) -> Floats:
         """Do ``steps`` steps; (k, parts, 3) mean forces of each interval that ended, lattice units.
@@ -299,7 +396,7 @@ class ReferenceEngine:
         self._started()
         return self._last
 
-    def slice(self, axis: int = 1, index: int = 0) -> tuple[Floats, Floats]:
+    def slice(self, axis: int = 1, index: int = 0, level: int = 0) -> tuple[Floats, Floats]:
         """Density (h, w) and velocity (3, h, w) in the layer of cells ``index`` across x, y or z (0, 1, 2) now.
 
         Rows go up the higher of the two axes left, columns along the lower. In the plane there is the layer across y.
@@ -307,23 +404,22 @@ class ReferenceEngine:
         Raises:
             InputError: there is no such layer.
         """
-        check_layer(self.setup, axis, index)
-        density, velocity = self.fields()
-        shown = [np.take(values, [index], axis).squeeze(axis).T for values in (density, *velocity)]
-        return shown[0], np.stack(shown[1:])
+        check_layer(self._started().runs[level].setup, axis, index)
+        return layer_of(self.fields(level), axis, index)
 
-    def fields(self) -> tuple[Floats, Floats]:
-        """Density (nx, ny, nz) and velocity (3, nx, ny, nz) now; rest in solid cells."""
-        density, velocity = self._started().fields()
+    def fields(self, level: int = 0) -> tuple[Floats, Floats]:
+        """Density (nx, ny, nz) and velocity (3, nx, ny, nz) of a level now; rest in solid cells."""
+        density, velocity = self._started().runs[level].fields()
         return np.asarray(density, np.float64), np.asarray(velocity, np.float64)
 
     def average(self) -> None:
         """Mix the fields as they are now into their mean since the start."""
-        density, velocity = self.fields()
         self._averaged += 1
-        self._mean += (np.concatenate([density[None], velocity]) - self._mean) / self._averaged
+        for level, mean in enumerate(self._means if self._run else ()):
+            density, velocity = self.fields(level)
+            mean += (np.concatenate([density[None], velocity]) - mean) / self._averaged
 
-    def mean_fields(self) -> tuple[Floats, Floats]:
+    def mean_fields(self, level: int = 0) -> tuple[Floats, Floats]:
         """Density and velocity like ``fields``, the mean over all calls of ``average``.
 
         Raises:
@@ -331,16 +427,32 @@ class ReferenceEngine:
         """
         if self._run is None or not self._averaged:
             raise InputError("The run has no mean flow yet: let it go on.")
-        return self._mean[0].copy(), self._mean[1:].copy()
+        return self._means[level][0].copy(), self._means[level][1:].copy()
+
+    def mean_slice(self, axis: int = 1, index: int = 0, level: int = 0) -> tuple[Floats, Floats]:
+        """A layer of ``mean_fields``, like ``slice``.
+
+        Raises:
+            InputError: there was no mean, or no such layer.
+        """
+        mean = self.mean_fields(level)
+        check_layer(self._started().runs[level].setup, axis, index)
+        return layer_of(mean, axis, index)
 
     def rate(self) -> float:
-        """Million updates of cells of air a second so far."""
-        return float((self.edges.kind >= AIR).sum()) * self.steps / max(self.seconds, 1e-9) / 1e6
+        """Million updates of cells of air a second so far, on all levels."""
+        return self._started().updates * self.steps / max(self.seconds, 1e-9) / 1e6
 
-    def _started(self) -> ReferenceRun:
+    def _started(self) -> ReferenceLevels:
         if self._run is None:
             raise InputError("The run has no grid yet: upload one first.")
         return self._run
+
+
+def layer_of(fields: tuple[Floats, Floats], axis: int, index: int) -> tuple[Floats, Floats]:
+    """Density (h, w) and velocity (3, h, w) of a layer of (nx, ny, nz) and (3, nx, ny, nz)."""
+    shown = [np.take(values, [index], axis).squeeze(axis).T for values in (fields[0], *fields[1])]
+    return shown[0], np.stack(shown[1:])
 
 
 def equilibrium(lattice: Stencil, excess: Floats, velocity: Floats) -> Floats:

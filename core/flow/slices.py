@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from ..colour import rgba
 from ..errors import InputError
 from .grid import FlowGrid
+from .levels import corner_of
 from .scaling import Scaling
 
 Floats = NDArray[np.float64]
@@ -20,6 +22,8 @@ MOST_SPEED = 1.6
 """Where the colours of speed end, of the wind's."""
 PRESSURE_ENDS = (-2.0, 1.0)
 """Pressure coefficients at which the colours end."""
+MOST_WIDE = 1600
+"""Columns that a slice of several levels has at most; finer cells than those are shown as their means."""
 _PALE, _DARK, _CHROMA = 0.95, 0.45, 0.137
 _SUCTION_HUE, _PRESSURE_HUE, _SPEED_HUE = np.radians((348.0, 140.0, 250.0))
 _PART = 0.25  # OKLab lightness of parts
@@ -53,23 +57,64 @@ def middle_layer(grid: FlowGrid) -> int:
     return int(np.clip(np.floor(-grid.origin_m[1] / grid.spacing_m + 1e-6), 0, grid.size[1] - 1))
 
 
-def flow_slice(grid: FlowGrid, scale: Scaling, density: Floats, velocity: Floats) -> FlowSlice:
-    """The middle layer in SI units.
+def flow_slice(grid: FlowGrid, scale: Scaling, layers: Sequence[tuple[Floats, Floats]]) -> FlowSlice:
+    """The middle layer in SI units, of all levels as far as ``MOST_WIDE`` columns show them.
 
     Args:
         grid: of the run.
         scale: of the run.
-        density: (h, w) lattice units, rows going up, columns with the wind.
-        velocity: (3, h, w) cells a step, flow axes.
+        layers: by level, the coarsest first, density (h, w) in lattice units, rows going up, columns with the wind, and
+            velocity (3, h, w), cells a step, flow axes.
     """
-    solid = grid.label[:, middle_layer(grid), :].T != 0
-    along, _, up = (grid.origin_m[k] + grid.spacing_m * (np.arange(grid.size[k]) + 0.5) for k in range(3))
+    density, velocity, solid, shown = _together(grid, layers)
+    h = grid.spacing_m / shown
+    along, up = (grid.origin_m[k] + h * (np.arange(shown * grid.size[k]) + 0.5) for k in (0, 2))
     placed = scale.metres_per_second(np.stack([-np.asarray(velocity[0]), np.asarray(velocity[2])]))
     across = scale.metres_per_second(velocity[1])
     placed[:, solid] = 0.0
     speed = np.sqrt(placed[0] ** 2 + placed[1] ** 2 + np.where(solid, 0.0, across) ** 2)
     pressure = np.where(solid, 0.0, scale.pressure_coefficient(density))
     return FlowSlice(-along, up, speed, pressure, placed + 0.0, solid)
+
+
+def _together(grid: FlowGrid, layers: Sequence[tuple[Floats, Floats]]) -> tuple[Floats, Floats, Bools, int]:
+    """Density, velocity and solid cells on even cells, and how many of these a coarsest cell's edge has."""
+    grids = grid.levels()
+    finest = max(n for n in range(len(grids)) if n == 0 or grid.size[0] << n <= MOST_WIDE)
+    corner = np.zeros(3, np.int64)
+    whole = np.zeros((0, 0, 0))
+    for number, (one, (density, velocity)) in enumerate(zip(grids, layers, strict=True)):
+        solid = one.label[:, middle_layer(one), :].T != 0
+        values = np.concatenate([np.asarray(density)[None], np.asarray(velocity), solid[None]])
+        if number == 0:
+            whole = values.repeat(1 << finest, axis=1).repeat(1 << finest, axis=2)
+            continue
+        corner = 2 * corner + corner_of(grids[number - 1])
+        # The outermost cells are given by the level around.
+        values, start = values[:, 1:-1, 1:-1], corner[[2, 0]] + 1
+        if number <= finest:
+            times = 1 << (finest - number)
+            values, start = values.repeat(times, axis=1).repeat(times, axis=2), start * times
+        else:
+            values, start = _means(values, start, 1 << (number - finest))
+        (z, x), (high, wide) = start, values.shape[1:]
+        whole[:, z : z + high, x : x + wide] = values
+    return whole[0], whole[1:4], whole[4] > 0.5, 1 << finest
+
+
+def _means(values: Floats, start: NDArray[np.int64], many: int) -> tuple[Floats, NDArray[np.int64]]:
+    """Means (c, h, w) of whole squares of ``many`` cells a side, of the air where there is some; where they begin."""
+    first = -(-start // many)
+    skip = first * many - start
+    count = (np.array(values.shape[1:]) - skip) // many
+    cut = values[:, skip[0] : skip[0] + count[0] * many, skip[1] : skip[1] + count[1] * many]
+    squares = cut.reshape(len(values), count[0], many, count[1], many)
+    air = 1.0 - squares[-1]
+    share = air.mean(axis=(1, 3))
+    means = (squares * air).mean(axis=(2, 4)) / np.where(share > 0.0, share, 1.0)
+    means[0, share == 0.0] = 1.0
+    means[-1] = 1.0 - share
+    return means, first
 
 
 def picture(cut: FlowSlice, what: Literal["speed", "pressure"], speed_m_s: float) -> NDArray[np.uint8]:

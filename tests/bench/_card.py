@@ -17,7 +17,7 @@ import numpy as np
 
 ADDON = Path(__file__).resolve().parents[2] / "addon"
 NEAREST = 0x2600
-_FORMS = {"R32F": (1, "f4"), "RG32F": (2, "f4"), "RGBA32F": (4, "f4"), "R8": (1, "f1")}
+_FORMS = {"R32F": (1, "f4"), "RG32F": (2, "f4"), "RGBA32F": (4, "f4"), "RGBA8": (4, "f1")}
 
 
 def graphics() -> ModuleType:

@@ -19,10 +19,9 @@ from wingfettle.core.flow.kernel import (
     Boundary,
     RunSetup,
     boundary,
-    bytes_per_update,
-    sources,
 )
 from wingfettle.core.flow.reference import ReferenceEngine, ReferenceRun, equilibrium
+from wingfettle.core.flow.shaders import bytes_per_update, kinds_texture, rows_texture, sources, texels_of
 from wingfettle.core.flow.stencil import Stencil, stencil
 
 PERIODIC = ("periodic",) * 6
@@ -119,7 +118,7 @@ def test_a_block_in_a_periodic_plane() -> None:
     around = np.zeros((8, 1, 6), bool)
     around[2:6, 0, 1:4] = True
     np.testing.assert_array_equal(edges.kind == EDGE, around & (label == 0))
-    np.testing.assert_array_equal(edges.cell, np.flatnonzero(edges.kind == EDGE))
+    np.testing.assert_array_equal(np.sort(edges.cell), np.flatnonzero(edges.kind == EDGE))
     # 16 links lead into two cells that share a face, less the two between them.
     assert ((edges.q == 0.5) & (edges.part == 1)).sum() == 14
     assert ((edges.q == NO_WALL) == (edges.part == 0)).all()
@@ -240,6 +239,57 @@ def test_every_shader_is_written_for_every_set_up() -> None:
                     assert wanted in shader.source
 
 
+@pytest.mark.parametrize(
+    ("name", "size", "texels"),
+    [("D2Q9", (10, 1, 5), (3, 5, 1)), ("D3Q19", (10, 5, 4), (3, 5, 4)), ("D2Q9", (3, 1, 5), (1, 5, 1))],
+)
+def test_texels_hold_cells_a_quarter_of_the_width_apart(
+    name: str, size: tuple[int, int, int], texels: tuple[int, int, int]
+) -> None:
+    """Each cell's kind and number found where it has to be, and nothing but what is solid beyond."""
+    setup = RunSetup(name, size, (0.05, 0.0, 0.0), 0.1)
+    label = np.zeros(size, np.int8)
+    label[1:3, size[1] // 2, 2] = 1
+    edges = boundary(setup, label)
+    assert texels_of(setup) == texels
+    width, height, layers = texels
+    kinds = np.rint(255.0 * kinds_texture(setup, edges)).reshape(layers, height, width, 4)
+    rows = rows_texture(setup, edges).reshape(layers, height, width, 4)
+    number = {int(cell): row for row, cell in enumerate(edges.cell)}
+    for x in range(4 * width):
+        for y, z in np.ndindex(size[1:]):
+            at = (*((0, z) if layers == 1 else (z, y)), x % width, x // width)
+            assert kinds[at] == (edges.kind[x, y, z] if x < size[0] else SOLID)
+            if x < size[0] and edges.kind[x, y, z] == EDGE:
+                assert rows[at] == number[int(np.ravel_multi_index((x, y, z), size))]
+
+
+def test_edge_cells_come_by_what_is_at_them_then_as_they_lie_in_the_textures() -> None:
+    setup = RunSetup("D3Q19", (9, 7, 6), (0.05, 0.0, 0.0), 0.1, road_speed=0.05)
+    label = np.zeros(setup.size, np.int8)
+    label[4, 3, 3] = 1
+    edges = boundary(setup, label)
+    at_part, at_wall = (edges.part > 0).any(axis=1), (edges.part != 0).any(axis=1)
+    assert edges.walled == 18
+    assert at_part[:18].all()
+    assert not at_part[18:].any()
+    # The road lies under 9 by 7 cells, of which none has the part's cell as neighbour.
+    assert at_wall[: 18 + 63].all()
+    assert not at_wall[18 + 63 :].any()
+    x, y, z = np.unravel_index(edges.cell, setup.size)
+    place = (z * 7 + y) * 9 + x
+    for group in (place[:18], place[18:81], place[81:]):
+        assert (np.diff(group) > 0).all()
+
+
+def test_a_run_periodic_along_x_has_whole_texels() -> None:
+    setup = plane(6, 5)
+    with pytest.raises(InputError, match=r"periodic along x cannot have 6 cells along it: take a multiple of 4 cells"):
+        sources(setup, boundary(setup))
+    open_ends = plane(6, 5, faces=("inlet", "outlet", *PERIODIC[2:]))
+    assert sources(open_ends, boundary(open_ends))
+
+
 # --- the run in numpy as an engine
 
 
@@ -269,7 +319,7 @@ def test_engine_slices_and_means_are_its_fields() -> None:
     setup = RunSetup("D3Q19", (9, 8, 7), (0.05, 0.0, 0.0), 0.02)
     engine = ReferenceEngine(setup)
     edges = block(setup)
-    grid = SimpleNamespace(label=np.where(edges.kind == SOLID, 1, 0), cell=None, q=None, part=None)
+    grid = SimpleNamespace(label=np.where(edges.kind == SOLID, 1, 0), cell=None, q=None, part=None, finer=None)
     engine.upload(grid)
     engine.advance(3)
     first = engine.fields()

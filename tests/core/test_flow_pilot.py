@@ -77,7 +77,7 @@ class Told:
     def advance_for(self, seconds: float):
         return self.advance(max(1, int(1e3 * seconds)))
 
-    def slice(self, axis: int = 1, index: int = 0):
+    def slice(self, axis: int = 1, index: int = 0, level: int = 0):
         nx, _, nz = self._setup.size
         velocity = np.zeros((3, nz, nx))
         velocity[0] = self._speed
@@ -86,7 +86,9 @@ class Told:
     def average(self) -> None:
         self.averaged += 1
 
-    def mean_fields(self):
+    mean_slice = slice
+
+    def mean_fields(self, level: int = 0):
         velocity = np.zeros((3, *self._setup.size))
         velocity[0] = self._speed
         return np.full(self._setup.size, self._density), velocity
@@ -351,7 +353,7 @@ BLOCK = mesh_of(trimesh.creation.box((0.20, 0.22, 0.06))).transformed(
 SPACE = FlowJob(
     variant="v", case="group", form="full", element="", parts=(("block", BLOCK),), elements=("block",),
     spans_m=(math.nan,), body=None, chord_m=0.2, area_m2=0.044, shortest_m=0.2, width_m=math.nan, speed_m_s=SPEED,
-    density_kg_m3=DENSITY, viscosity_m2_s=SPEED * 0.2 / 80.0, spacing_m=0.04,
+    density_kg_m3=DENSITY, viscosity_m2_s=SPEED * 0.2 / 80.0, spacing_m=0.04, levels=0,
     domain=Box(np.array([-4.48, -0.28, 0.0]), np.array([-3.6, 0.28, 1.0])), road=True, half=None, smagorinsky=None,
     wall_function=False, lattice_speed=0.1, rule=StopRule(0.0, 0.02, 60.0), confidence=0.95,
 )  # fmt: skip
@@ -564,7 +566,7 @@ def test_real_blow_up_is_found() -> None:
         def upload(self, grid: FlowGrid) -> None:
             super().upload(grid)
             assert self._run is not None
-            self._run.post *= 1e3
+            self._run.runs[0].post *= 1e3
 
     pilot.begin(Wild)
     with pytest.raises(InputError, match="The run (blew|is blowing) up"):
@@ -705,7 +707,7 @@ def test_slice_is_in_vehicle_axes() -> None:
     velocity[0], velocity[2] = 0.1, 0.05
     density = np.ones((nz, nx))
     density[:, 0] = 1.0 + 0.5 * 0.1**2 * 3.0
-    cut = flow_slice(grid, scale, density, velocity)
+    cut = flow_slice(grid, scale, [(density, velocity)])
     air = ~cut.solid
     assert cut.velocity_m_s[0][air] == pytest.approx(-SPEED)
     assert cut.velocity_m_s[1][air] == pytest.approx(0.5 * SPEED)

@@ -76,14 +76,16 @@ class Steady:
     def advance_for(self, seconds: float) -> Any:
         return self.advance(4)  # as many as an engine does whose pace is not known
 
-    def slice(self, axis: int = 1, index: int = 0) -> Any:
+    def slice(self, axis: int = 1, index: int = 0, level: int = 0) -> Any:
         density, velocity = self.mean_fields()
         return density[:, index].T, velocity[:, :, index].transpose(0, 2, 1)
 
     def average(self) -> None:
         pass
 
-    def mean_fields(self) -> Any:
+    mean_slice = slice
+
+    def mean_fields(self, level: int = 0) -> Any:
         velocity = np.zeros((3, *self.setup.size))
         velocity[0] = 0.1
         return np.ones(self.setup.size), velocity
