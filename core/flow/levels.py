@@ -231,11 +231,11 @@ def _around(setup: RunSetup, edges: Boundary, place: Ints) -> tuple[Ints, Floats
         cell = nearest.copy()
         cell[:, axis] -= side[:, axis]
         behind = rows(cell)
-        bent = 3.0 / 32.0 * (whole & (behind >= 0))
+        bent = np.where(whole & (behind >= 0), 3.0 / 32.0, 0.0)
         share[:, 0] += 2.0 * bent
         share[:, ahead] -= bent
         row, share = np.column_stack([row, behind]), np.column_stack([share, -bent])
-    return np.where(row >= 0, row, row.max(axis=1, keepdims=True)), share
+    return np.where(row >= 0, row, row.max(axis=1, keepdims=True)), np.asarray(share, np.float64)
 
 
 def _within(axes: list[int]) -> tuple[Ints, Floats]:
