@@ -183,6 +183,7 @@ class Run:
         name: of the card.
         steps: how many were done.
         seconds: that they took.
+        finer: levels with finer cells.
     """
 
     def __init__(self, card: Card, setup: RunSetup, force_every: int = 1) -> None:
@@ -202,6 +203,7 @@ class Run:
         self.card, self.setup, self._every = card, setup, force_every
         self.name, self.steps, self.seconds = card.name, 0, 0.0
         self._levels: list[_Level] = []
+        self.finer = 0
 
     def upload(self, grid: FlowGrid) -> None:
         """Set air in the wind around the parts of ``grid`` and its finer levels.
@@ -239,7 +241,7 @@ class Run:
         for one, start in zip(made, [*starts, *[(None, None)] * (len(made) - len(starts))], strict=True):
             self._levels.append(_Level(self.card, one, outer, *start))
             outer = one.inner
-        self._updates = updates(made)
+        self._updates, self.finer = updates(made), len(made) - 1
         self._averaged = self._pending = 0
         self._mark = 1
         # Where no part has a wall there is no force to sum.

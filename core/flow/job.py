@@ -65,12 +65,13 @@ class _Usual:
 
 
 _USUAL = {
-    ("mid-span", False): _Usual(60.0, 6.0, 10.0, 6.0, 0.0),
-    ("full", False): _Usual(30.0, 4.0, 6.0, 4.0, 3.0),
+    ("mid-span", False): _Usual(320.0, 6.0, 10.0, 6.0, 0.0),
+    ("full", False): _Usual(96.0, 4.0, 6.0, 4.0, 3.0),
     ("full", True): _Usual(16.0, 0.7, 1.5, 1.0, 0.7),
 }
-"""By form and whether the car is there. With even cells the domain is smaller than the trade's for boxes of graded
-cells (common practice, no source); what it squeezes is told by the blockage, and sponges let waves out."""
+"""By form and whether the car is there. 320 cells are where both kinds of wall came to the measured lift of a section
+that the air follows (``tests/bench/flow_results.md``). What the domain squeezes is told by the blockage, and sponges
+let waves out."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,8 @@ class RunWishes:
     """What a person asks of a run. None is the usual one for form and case.
 
     Attributes:
-        cells_on_chord: on the shortest element's chord; the usual number is less where ``USUAL_CELLS`` do not do.
+        cells_on_chord: of the finest, on the shortest element's chord; the usual number is less where ``USUAL_CELLS``
+            do not do.
         ahead, behind, above, beside: from the parts to the ends of the domain, in longest chords, on the car in lengths
             of the body; below as above, or down to the road.
         cells_in_gap: finer cells until the narrowest gap has so many, up to ``MOST_REFINED`` times; 0 for none.
@@ -198,12 +200,7 @@ class FlowJob:
     @property
     def reaches(self) -> tuple[Reach, ...]:
         """How far about the parts the levels with finer cells go, the coarsest first."""
-        found = []
-        for k in range(self.levels, 0, -1):
-            away, border = 2.0 ** (k - 1) * self.chord_m, (BORDER + 1) * self.spacing_m * 2.0**k
-            near = max(NEAR * away, border)
-            found.append(Reach(near, max(WAKE * away, border), near))
-        return tuple(found)
+        return reaches_about(self.chord_m, self.spacing_m, self.levels)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -291,14 +288,14 @@ def flow_job(
     half: Side | None = None
     if wishes.half_model and not plane:
         half = _half(chosen, on_car)
+    even = wishes.even or on_car is not None
     spacing = shortest / far["cells_on_chord"]
     if wishes.cells_on_chord is None and not plane:
-        room = float(np.prod(domain.high - domain.low)) * (0.5 if half else 1.0)
-        spacing = max(spacing, (room / USUAL_CELLS) ** (1.0 / 3.0))
+        wing = _reach(parts, None)
+        while _cells(wing, domain, spacing, levels_of(shortest / spacing, even), chord, half) > USUAL_CELLS:
+            spacing *= 1.02
     spacing = _spacing(parts, on_car, road, spacing, wishes.cells_in_gap)
-    levels = 0
-    if not wishes.even and on_car is None:
-        levels = min(max(int(math.log2(shortest / spacing / COARSEST)), 0), MOST_LEVELS)
+    levels = levels_of(shortest / spacing, even)
     force = 0.5 * density_kg_m3 * speed_m_s**2 * area
     rule = StopRule(LEAST_ASKED * force, wishes.share, wishes.time_s)
     return FlowJob(
@@ -389,6 +386,35 @@ def _domain(low: Floats, high: Floats, far: Mapping[str, float], plane: bool, on
         end[1] = max(-start[1], end[1])
         start[1] = -end[1]
     return Box(np.array(start), np.array(end)), road
+
+
+def levels_of(cells_on_chord: float, even: bool = False) -> int:
+    """How often the cells are halved on the way to a wing whose shortest chord has so many of the finest."""
+    if even:
+        return 0
+    return min(max(int(math.log2(cells_on_chord / COARSEST)), 0), MOST_LEVELS)
+
+
+def reaches_about(chord: float, spacing: float, levels: int) -> tuple[Reach, ...]:
+    """How far about parts of a chord each level goes, m, the finest of cells of ``spacing``; the coarsest first."""
+    found = []
+    for k in range(levels, 0, -1):
+        away, border = 2.0 ** (k - 1) * chord, (BORDER + 1) * spacing * 2.0**k
+        near = max(NEAR * away, border)
+        found.append(Reach(near, max(WAKE * away, border), near))
+    return tuple(found)
+
+
+def _cells(
+    wing: tuple[Floats, Floats], domain: Box, spacing: float, levels: int, chord: float, half: Side | None
+) -> float:
+    """About how many cells all levels of a run in space have."""
+    share = 0.5 if half else 1.0
+    count = float(np.prod(domain.high - domain.low)) / (spacing * 2.0**levels) ** 3
+    for k, reach in zip(range(levels, 0, -1), reaches_about(chord, spacing, levels), strict=True):
+        about = np.array([reach.ahead_m + reach.behind_m, 2.0 * reach.beside_m, 2.0 * reach.beside_m])
+        count += float(np.prod(wing[1] - wing[0] + about)) / (spacing * 2.0 ** (k - 1)) ** 3
+    return share * count
 
 
 def _half(elements: Sequence[Element], body: TriMesh | None) -> Side:

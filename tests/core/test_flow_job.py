@@ -6,6 +6,7 @@ import io
 import json
 import math
 from dataclasses import fields, replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -15,8 +16,11 @@ from wing_cases import AREA, CLOSED, OPEN, PLATE, checked, naca, wing
 from wingfettle.core.assembly.assembly import Assembly
 from wingfettle.core.elements.element import EndPlate
 from wingfettle.core.errors import InputError
+from wingfettle.core.flow.grid import BORDER
 from wingfettle.core.flow.job import (
+    COARSEST,
     CONTOUR_COUNT,
+    MOST_LEVELS,
     MOST_REFINED,
     USUAL_CELLS,
     FlowJob,
@@ -28,6 +32,7 @@ from wingfettle.core.flow.job import (
     packed,
     unpacked,
 )
+from wingfettle.core.flow.pilot import Pilot
 from wingfettle.core.flow.statistics import StopRule
 from wingfettle.core.geometry.box import Box
 from wingfettle.core.geometry.mesh import TriMesh, join
@@ -108,7 +113,7 @@ def test_alone_is_one_element_on_its_own_chord() -> None:
     assert job.chord_m == pytest.approx(0.15)
     assert job.area_m2 == pytest.approx(0.15)
     assert job.width_m == pytest.approx(1.0)
-    assert job.spacing_m == pytest.approx(0.15 / 60.0)
+    assert job.spacing_m == pytest.approx(0.15 / 320.0)
     assert job.body is None
     assert job.half is None
 
@@ -118,7 +123,7 @@ def test_group_is_on_the_longest_chord_with_cells_for_the_shortest() -> None:
     assert job.names == ("upper", "lower")
     assert job.chord_m == pytest.approx(0.24)
     assert job.area_m2 == pytest.approx(1.3 * 0.24 + 0.15)
-    assert job.spacing_m == pytest.approx(0.15 / 60.0)
+    assert job.spacing_m == pytest.approx(0.15 / 320.0)
     # Each slice stands for its own element: span times its chord is its area.
     assert job.spans_m == pytest.approx((1.3, 1.0))
     assert job.width_m == pytest.approx(job.area_m2 / (0.24 + 0.15))
@@ -186,7 +191,7 @@ def test_gap_makes_cells_finer_up_to_a_limit() -> None:
         share = np.linspace(0.0, 1.0, 60, endpoint=False)[:, None, None]
         drawn.append((contour + share * (np.roll(contour, -1, axis=0) - contour)).reshape(-1, 2))
     gap = float(cKDTree(drawn[0]).query(drawn[1])[0].min())
-    asked = gap / (0.15 / 60.0) * 1.5
+    asked = gap / (0.15 / 320.0) * 1.5
     finer = made("group", "mid-span", wishes=RunWishes(cells_in_gap=asked))
     assert finer.spacing_m == pytest.approx(gap / asked, rel=1e-3)
     assert made("group", "mid-span", wishes=RunWishes(cells_in_gap=1.0)).spacing_m == job.spacing_m
@@ -198,8 +203,31 @@ def test_usual_cells_fit_a_card_and_wishes_are_kept() -> None:
     for half in (False, True):
         job = made("on car", "full", wishes=RunWishes(half_model=half))
         room = float(np.prod(job.domain.high - job.domain.low)) * (0.5 if half else 1.0)
-        assert room / job.spacing_m**3 == pytest.approx(USUAL_CELLS)
+        assert 0.94 * USUAL_CELLS < room / job.spacing_m**3 <= USUAL_CELLS
+        assert job.levels == 0
     assert made("on car", "full", wishes=RunWishes(cells_on_chord=40.0)).spacing_m == pytest.approx(0.15 / 40.0)
+
+
+def test_cells_are_halved_on_the_way_to_the_wing() -> None:
+    """The coarsest have 16 to 32 on the shortest chord, and the boxes lie one in the other with room between."""
+    for cells, levels in ((20.0, 0), (32.0, 1), (60.0, 1), (64.0, 2), (320.0, 4), (2e4, MOST_LEVELS)):
+        job = made("group", "mid-span", wishes=RunWishes(cells_on_chord=cells))
+        assert job.levels == levels
+        assert job.coarsest_m == pytest.approx(0.15 / cells * 2**levels)
+        assert len(job.reaches) == levels
+        for outer, inner in pairwise(job.reaches):
+            assert outer.beside_m - inner.beside_m > BORDER * job.spacing_m
+            assert outer.behind_m - inner.behind_m > BORDER * job.spacing_m
+    assert made("group", "mid-span", wishes=RunWishes(even=True)).levels == 0
+    full = made("group", "full")
+    pilot = Pilot(full)
+    assert full.levels >= 1
+    assert full.shortest_m / full.coarsest_m >= COARSEST
+    pilot.prepare()
+    assert pilot.plan.cells == sum(grid.label.size for grid in pilot.grid.levels())
+    assert pilot.plan.updates == sum(grid.label.size << k for k, grid in enumerate(pilot.grid.levels()))
+    assert pilot.plan.cells < 1.05 * USUAL_CELLS
+    assert pilot.plan.spacing_m == pytest.approx(full.spacing_m)
 
 
 def test_half_model_takes_the_half_that_was_scanned() -> None:
