@@ -60,10 +60,12 @@ ALIKE_M = 0.01
 """To which the boxes about a mount and its twin on the other side agree where they were placed by hand (common
 practice, no source)."""
 WALLS_NOTE = {
-    True: f"The air clings to the walls: where it follows them, such cells come within {100.0 * CELLS_SHARE:.0f} % of "
-    "measured lift, so the band is so wide at least; where real air would leave, it stays too long.",
-    False: "The air lets go of the walls, which hold it fast in cells thicker than its layers are: it leaves too "
-    "early, and too little load is left.",
+    True: "The air clings to the walls: with 320 cells on the chord a section that it follows came within "
+    f"{100.0 * CELLS_SHARE[True]:.0f} % of measured lift, so the band is so wide at least; where real air would leave, "
+    "it stays too long, on fine cells too.",
+    False: "The air lets go of the walls, which hold it fast: with 320 cells on the chord a section came within "
+    f"{100.0 * CELLS_SHARE[False]:.0f} % of measured lift, and near it in its stall, so the band is so wide at least; "
+    "with few cells it leaves too early, and too little load is left.",
 }
 """What ``FlowRun.wall_function`` does to a band, in words."""
 WILD = 0.8
@@ -494,7 +496,7 @@ class Pilot:
             raise InputError("The flow run is too short for a force yet; let it go on.")
         state = settled(self._record, job.confidence)
         gap = reynolds_gap(scale.reynolds_run, scale.reynolds_real)
-        share = max(gap.lift_share, CELLS_SHARE) if job.wall_function else gap.lift_share
+        share = max(gap.lift_share, CELLS_SHARE[job.wall_function])
         flows = [
             part_flow(name, state.channels[3 * k : 3 * k + 3], scale, job.area_m2, self._width, self.every)
             for k, name in enumerate((*job.names, "all"))

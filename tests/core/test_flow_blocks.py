@@ -47,7 +47,7 @@ def row_of_runs() -> Table:
 
 def runs() -> tuple[FlowRun, ...]:
     return (
-        run("alone", "mid-span", {"lower": 400.0}, faults=(Fault("The chord has 41 cells; 50 are the fewest."),)),
+        run("alone", "mid-span", {"lower": 400.0}, faults=(Fault("The chord has 41 cells; 240 are the fewest."),)),
         run("alone", "mid-span", {"upper": -320.0}, notes=("The floor was closed.",)),
         run("group", "mid-span", {"lower": 300.0, "upper": -64.0, "post": 3.0}, ending="time", time_s=1800.0),
         run("on car", "full", {"lower": 120.0, "upper": -150.0}, reynolds_note="Run at 60,000."),
@@ -188,7 +188,7 @@ def test_block_tells_every_run_with_its_verdict() -> None:
     assert "20 %" in upper[1][0]
     assert "To go by: \N{MINUS SIGN}33" in upper[1][0]
     chord = flown()[0].assembly.element("upper").mean_chord_m
-    assert numbers(upper[0][4]) == [round(chord / 0.0025)]
+    assert numbers(upper[0][4]) == [round(chord / 0.0005)]
     assert re.sub(r"\s", "", upper[0][5]) == "60000500000"
     assert upper[0][6] == "time was up"
     said = " ".join(" ".join(parsed.text).split())
@@ -258,7 +258,7 @@ def test_json_holds_runs_and_opinions() -> None:
     assert car["parts"][1]["force_n"] == [-5.0, 0.0, -150.0]
     assert car["parts"][1]["strouhal"] is None
     assert car["width_m"] is None
-    assert car["spacing_m"] == 0.0025
+    assert car["spacing_m"] == 0.0005
     assert len(got["flow_compared"]) == len(found[0].compared) == 8
     for one, plain in zip(found[0].compared, got["flow_compared"], strict=True):
         assert plain["element"] == one.element

@@ -599,7 +599,7 @@ def test_plan_tells_what_a_run_takes() -> None:
     assert sum("of the domain seen from ahead" in one.text for one in plan.faults) == 1
     assert sum("the card has 0.01 GB" in one.text for one in plan.faults) == 1
     wide = Box(np.array([-0.5, -3, 0.0]), np.array([0.5, 3, 3.0]))
-    fine = plan_space(parts, body, 0.003, wide, chord_m=0.4, bytes_per_cell=100.0)
+    fine = plan_space(parts, body, 0.003, wide, chord_m=0.8, bytes_per_cell=100.0)
     assert fine.faults == ()
     assert fine.seconds_per_step is None
     with pytest.raises(InputError, match="chord is 0"):

@@ -29,7 +29,7 @@ from wingfettle.core.report.second_opinion import (
     with_tips,
 )  # fmt: skip
 
-SOUND = Facts("group", "full", cells_on_chord=60.0, cells_in_gap=14.0)
+SOUND = Facts("group", "full", cells_on_chord=320.0, cells_in_gap=14.0)
 CHOKED = replace(SOUND, choke=1.31)
 ESTIMATE, APART, NEAR = Band(-160.0, -180.0, -140.0), Band(-90.0, -100.0, -80.0), Band(-130.0, -150.0, -110.0)
 FEWER, MORE, MOST = Band(-60.0, -70.0, -50.0), Band(-230.0, -240.0, -220.0), Band(-330.0, -340.0, -320.0)
@@ -47,7 +47,7 @@ def run(case: str, form: str, forces: dict[str, float], **change: object) -> Flo
         variant="as found", form=form, case=case, parts=parts, total=part("all", sum(forces.values())),
         confidence=0.95, speed_m_s=140.0 / 3.6, air_density_kg_m3=1.225, reference_length_m=0.2,
         reference_area_m2=0.3, width_m=1.3 if form == "mid-span" else math.nan, reynolds_run=6e4, reynolds_real=5e5,
-        mach_run=0.1, wall_function=True, spacing_m=0.0025, cells=600_000, steps=40_000, steps_left_out=9_000,
+        mach_run=0.1, wall_function=True, spacing_m=0.0005, cells=600_000, steps=40_000, steps_left_out=9_000,
         ending="narrow",
         time_s=95.0, updates_per_s=4e8, device="card", lift_share=0.1,
         element=next(iter(forces)) if case == "alone" else "",
@@ -94,7 +94,7 @@ def test_where_the_estimate_is_unsure_two_agreeing_runs_narrow_it() -> None:
     for walls, how in ((True, "too much"), (False, "too little")):
         one = compare(wide, {walls: APART}, CHOKED)
         assert (one.word, one.band) == ("agree", wide)
-        assert f"{how} load is left, so that run is but one bound" in one.sentence
+        assert f"{how} load may be left, so that run is but one bound" in one.sentence
     # Nor do two that are none to rely on.
     weak = compare(wide, {True: APART, False: FEWER}, replace(CHOKED, cells_in_gap=6.0))
     assert (weak.word, weak.band) == ("agree", wide)
@@ -106,7 +106,7 @@ def test_the_loss_is_sure_where_even_the_clinging_run_has_it(facts: Facts) -> No
     for runs, band in (({True: APART, False: FEWER}, Band(-75.0, -100.0, -50.0)), ({True: APART}, APART)):
         opinion = compare(ESTIMATE, runs, facts)
         assert (opinion.word, opinion.band) == ("flow run", band)
-        for said in ("even where the air clings less load", "so that is sure", "60 cells on the chord and 14 in the"):
+        for said in ("even where the air clings less load", "so that is sure", "320 cells on the chord and 14 in the"):
             assert said in opinion.sentence
         assert ("chokes" in opinion.sentence) == (facts is CHOKED)
     turned = compare(ESTIMATE, {True: Band(20.0, 10.0, 30.0), False: Band(40.0, 30.0, 50.0)}, facts)
@@ -133,7 +133,7 @@ def test_one_bound_overrules_only_where_it_is_the_cautious_one(walls: bool, band
     unsure = compare(ESTIMATE, run_of, CHOKED)
     assert (unsure.word, unsure.band) == ("neither", hull([ESTIMATE, run_of[walls]]))
     for opinion in (sure, unsure):
-        assert f"{words} is left, so that run is but one bound" in opinion.sentence
+        assert f"{words} may be left, so that run is but one bound" in opinion.sentence
         assert f"run it where the {WALLS[not walls]} too" in opinion.sentence
     # A run that lets go and shows the load turned round has lost too much of it, too.
     if not walls:
@@ -141,11 +141,11 @@ def test_one_bound_overrules_only_where_it_is_the_cautious_one(walls: bool, band
 
 
 def test_between_the_bounds_the_cells_cannot_tell() -> None:
-    """As measured for a facing pair: the air that clings keeps more than alone, that which lets go little."""
+    """As measured for a facing pair: the air that clings keeps more than alone, that which lets go less."""
     for runs in ({True: MORE, False: APART}, {True: NEAR, False: FEWER}, {True: MORE, False: NEAR}):
         opinion = compare(ESTIMATE, runs, CHOKED)
         assert (opinion.word, opinion.band) == ("neither", hull(runs.values()))
-        for said in ("cells cannot settle it", "chokes", "Finer cells, a wind tunnel, or a specialist", "direction is"):
+        for said in ("cells cannot settle it", "chokes", "A wind tunnel or a specialist would", "direction is sure"):
             assert said in opinion.sentence
         for n in (opinion.band.low, opinion.band.high):
             assert f"\N{MINUS SIGN}{-n:.0f} N" in opinion.sentence
@@ -159,16 +159,58 @@ def test_between_the_bounds_the_cells_cannot_tell() -> None:
     assert "30 cells" in coarse.sentence
 
 
+@pytest.mark.parametrize("clings", [NEAR, MORE])
+def test_of_sound_runs_that_part_the_one_that_lets_go_is_the_likelier(clings: Band) -> None:
+    """NACA 4412 at 18 degrees, 320 cells on the chord: 2.28 where the air clings, 1.48 where it lets go; stalled in the
+    tunnel with about 1.5 (NACA Report 824, from memory)."""
+    runs = {True: clings, False: FEWER}
+    lean = "the truth more likely lies near its \N{MINUS SIGN}60 N"
+    for doubt in (CHOKED, replace(SOUND, stalled=0.4), replace(SOUND, doubt="it stands in the wake of the body")):
+        opinion = compare(ESTIMATE, runs, doubt)
+        assert (opinion.word, opinion.band) == ("neither", hull(runs.values()))
+        assert f"sides with the run where the air lets go, so {lean}" in opinion.sentence
+        assert "The direction is sure: both runs have it." in opinion.sentence
+    # Where it turns the load round, the direction is not sure, and there it leans too.
+    turned = compare(ESTIMATE, {True: clings, False: Band(20.0, 10.0, 30.0)}, CHOKED).sentence
+    assert "more likely lies near its +20 N" in turned
+    assert "direction is sure" not in turned
+    # Of sums too, though each element may lie anywhere between its own bounds.
+    whole = compare(ESTIMATE, runs, replace(CHOKED, mixed=True), Band(-150.0, -300.0, 10.0))
+    assert whole.word == "neither"
+    assert lean in whole.sentence
+    assert "direction is sure" not in whole.sentence
+    # Coarse or restless runs and those with a warning lean to no side, nor does one alone, or an estimate that is sure.
+    for change in (
+        {"cells_on_chord": 160.0}, {"cells_in_gap": 6.0}, {"warnings": ("It warned.",)}, {"at_rest": False},
+        {"choke": 0.0}, {"only_sign": True},
+    ):  # fmt: skip
+        assert "more likely" not in compare(ESTIMATE, runs, replace(CHOKED, **change)).sentence  # type: ignore[arg-type]
+    assert "more likely" not in compare(ESTIMATE, {False: FEWER}, CHOKED).sentence
+    # Nor is there anything to lean to where both say the same.
+    assert "more likely" not in compare(ESTIMATE, {True: APART, False: FEWER}, CHOKED).sentence
+
+
 def test_between_the_bounds_an_estimate_that_is_sure_of_itself_stands() -> None:
-    """As measured for NACA 4412 alone: 0.83 where the air clings, 0.42 where it lets go, and the estimate near 0.83."""
-    opinion = compare(ESTIMATE, {True: NEAR, False: FEWER}, SOUND)
-    assert (opinion.word, opinion.band) == ("agree", ESTIMATE)
-    assert "too early" in opinion.sentence
-    for runs in ({True: MORE, False: APART}, {True: MORE, False: NEAR}):
+    for runs in ({True: NEAR, False: FEWER}, {True: MORE, False: APART}, {True: MORE, False: NEAR}):
         opinion = compare(ESTIMATE, runs, SOUND)
         assert (opinion.word, opinion.band) == ("estimate", ESTIMATE)
-        for said in ("air follows the wing", "cells cannot settle it"):
+        for said in ("air follows the wing", "cells cannot settle it", "direction is sure"):
             assert said in opinion.sentence
+        assert "too early" not in opinion.sentence
+
+
+def test_few_cells_let_the_air_leave_too_early() -> None:
+    """NACA 4412 at 4 degrees, 80 cells on the chord: 0.87 where the air clings, 0.41 where it lets go, and the estimate
+    near the 0.83 measured (NACA Report 824, from memory)."""
+    few = replace(SOUND, cells_on_chord=80.0)
+    opinion = compare(ESTIMATE, {True: NEAR, False: FEWER}, few)
+    assert (opinion.word, opinion.band) == ("agree", ESTIMATE)
+    for said in ("meet where the air clings", "leave too early", "80 cells"):
+        assert said in opinion.sentence
+    # More load where it lets go is nothing that leaving too early does.
+    opinion = compare(ESTIMATE, {True: NEAR, False: MORE}, few)
+    assert (opinion.word, opinion.band) == ("estimate", ESTIMATE)
+    assert "too early" not in opinion.sentence
 
 
 def test_coarse_runs_do_not_overrule_attached_flow() -> None:
@@ -216,9 +258,9 @@ def test_separated_flow_and_runs_with_faults_go_to_neither(change: dict[str, flo
 
 
 def test_limits_hold_their_own_values() -> None:
-    edge = replace(CHOKED, cells_in_gap=10.0, cells_on_chord=50.0)
+    edge = replace(CHOKED, cells_in_gap=10.0, cells_on_chord=240.0)
     assert compare(ESTIMATE, {True: APART}, edge).word == "flow run"
-    assert compare(ESTIMATE, {True: APART}, replace(edge, cells_on_chord=49.9)).word == "neither"
+    assert compare(ESTIMATE, {True: APART}, replace(edge, cells_on_chord=239.9)).word == "neither"
     assert compare(ESTIMATE, {True: APART}, replace(edge, cells_in_gap=9.9)).word == "neither"
 
 
@@ -260,7 +302,8 @@ def test_direction_alone() -> None:
         if word == "flow run":
             assert opinion.band == Band(60.0, 0.0, 90.0)
     # One to each side.
-    assert compare(ESTIMATE, {True: down, False: up}, facts).word == "agree"
+    assert compare(ESTIMATE, {True: down, False: up}, facts).word == "estimate"
+    assert compare(ESTIMATE, {True: down, False: up}, replace(facts, cells_on_chord=80.0)).word == "agree"
     split = compare(ESTIMATE, {True: down, False: up}, replace(facts, stalled=0.6))
     assert split.word == "neither"
     assert (split.band.low, split.band.high) == (-410.0, 90.0)
@@ -271,7 +314,7 @@ def test_direction_alone() -> None:
     st.sampled_from([(True,), (False,), (True, False)]),
     st.builds(
         Facts, case=st.just("group"), form=st.sampled_from(["full", "mid-span"]), at_rest=st.booleans(),
-        warnings=st.sampled_from([(), ("It warned.",)]), cells_on_chord=st.floats(5.0, 200.0),
+        warnings=st.sampled_from([(), ("It warned.",)]), cells_on_chord=st.floats(5.0, 640.0),
         cells_in_gap=st.floats(1.0, 100.0),
         choke=st.floats(0.0, 2.0), stalled=st.floats(0.0, 1.0), only_sign=st.booleans(), aspect=st.floats(0.5, 20.0),
     ),
@@ -337,7 +380,7 @@ def test_a_full_run_is_compared_in_newtons() -> None:
     assert high.like_n == high.run
     assert high.opinion is not None
     assert high.opinion.word == "estimate"
-    assert high.facts.cells_on_chord == pytest.approx(assembly.element("upper").mean_chord_m / 0.0025)
+    assert high.facts.cells_on_chord == pytest.approx(assembly.element("upper").mean_chord_m / 0.0005)
     assert both.estimate == lift.on_car_total_n
     assert both.run == Band(-30.0, -30.0 - 13.0 - 16.0, -30.0 + 13.0 + 16.0)
     # The run's own for the sum; with a mount in it, no less than both together.
@@ -355,22 +398,22 @@ def test_mounts_are_no_wing() -> None:
 
 def test_what_the_estimate_knows_of_a_choked_channel_decides() -> None:
     assembly, lift = pair()
-    note = ChannelNote("lower", "upper", 0.03, 0.15, 1.6, 0.7, 1.31, "It chokes.")
+    note = ChannelNote("lower", "upper", 0.006, 0.03, 1.6, 0.7, 1.31, "It chokes.")
     choked = replace(lift, channels=(note,))
     one = run("group", "full", {"lower": 20.0, "upper": -30.0})
-    # The air that lets go has lost the load, as it may too early; that which clings decides.
+    # The air that lets go has lost the load; that which clings decides.
     freed = replace(one, wall_function=False)
     held = run("group", "full", {"lower": 170.0, "upper": -95.0})
     for estimate, runs, word in (
-        (lift, [freed], "estimate"), (choked, [freed], "neither"), (lift, [held, freed], "agree"),
+        (lift, [freed], "estimate"), (choked, [freed], "neither"), (lift, [held, freed], "estimate"),
         (choked, [held, freed], "neither"), (choked, [one, freed], "flow run"), (choked, [one], "flow run"),
     ):  # fmt: skip
         rows = opinions(assembly, estimate, runs)
         assert [row.opinion.word for row in rows if row.opinion is not None and row.element] == [word] * 2
     gap = found(opinions(assembly, choked, [one]), "upper", "group").facts.cells_in_gap
     assert gap == pytest.approx(12.0)
-    # Ten cells are asked for: 30 mm with cells of 4 mm has 7.5.
-    coarse = opinions(assembly, choked, [replace(one, spacing_m=0.004)])
+    # Ten cells are asked for: 6 mm with cells of 0.8 mm has 7.5.
+    coarse = opinions(assembly, choked, [replace(one, spacing_m=0.0008)])
     assert found(coarse, "upper", "group").opinion.word == "neither"  # type: ignore[union-attr]
     # Alone there is no channel.
     by_itself = opinions(assembly, choked, [run("alone", "full", {"upper": -30.0}, wall_function=False)])
@@ -525,7 +568,7 @@ def test_of_a_sum_of_loads_against_each_other_one_run_bounds_nothing() -> None:
 def test_two_full_runs_make_one_row_and_the_worse_cells_count() -> None:
     assembly, lift = pair()
     one = run("on car", "full", {"lower": 120.0, "upper": -90.0})
-    freed = run("on car", "full", {"lower": 60.0, "upper": -70.0}, wall_function=False, spacing_m=0.004)
+    freed = run("on car", "full", {"lower": 60.0, "upper": -70.0}, wall_function=False, spacing_m=0.0008)
     rows = opinions(assembly, lift, [freed, one])
     assert [row.element for row in rows] == ["lower", "upper", ALL]
     high = rows[1]
@@ -535,7 +578,7 @@ def test_two_full_runs_make_one_row_and_the_worse_cells_count() -> None:
     assert (rows[2].run.low, rows[2].run.high) == (-47.0, 71.0)
     assert [(one.run.low, one.run.high) for one in rows[2].bounds] == [(7.0, 53.0), (-25.0, 5.0)]
     assert rows[2].facts.mixed
-    assert high.facts.cells_on_chord == pytest.approx(assembly.element("upper").mean_chord_m / 0.004)
+    assert high.facts.cells_on_chord == pytest.approx(assembly.element("upper").mean_chord_m / 0.0008)
     restless = replace(freed, parts=tuple(replace(one, at_rest=False) for one in freed.parts), ending="time")
     assert found(opinions(assembly, lift, [one, restless]), "upper", "on car").opinion.word == "neither"  # type: ignore[union-attr]
 
@@ -567,10 +610,10 @@ def test_restless_runs_and_those_that_ended_narrow() -> None:
 
 
 def test_a_fault_of_a_gap_weakens_the_elements_at_it_alone() -> None:
-    """Real ones of the plan: two squares 12 mm apart with cells of 4 mm."""
+    """Real ones of the plan: two squares 8 mm apart with cells of 1 mm."""
     square = 0.1 * np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
     plan = plan_plane(
-        [("lower", square), ("flap", square + [0.0, 0.112])], 0.004, (-1.0, -3.0), (2.0, 3.0), chord_m=0.21,
+        [("lower", square), ("flap", square + [0.0, 0.108])], 0.001, (-1.0, -3.0), (2.0, 3.0), chord_m=0.25,
         bytes_per_cell=40.0,
     )  # fmt: skip
     (gap,) = plan.faults
