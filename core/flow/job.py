@@ -38,8 +38,9 @@ LATTICE_SPEED = 0.06
 """Of the wind, cells a step: a lattice Mach number of 0.10, at which the density error is half a hundredth."""
 USUAL_CELLS = 60e6
 """Beyond which the usual cells are made coarser; 6 GB on the card (common practice, no source)."""
-COARSEST = 16.0
-"""Cells on the shortest chord that the coarsest level of a run has at least; the finer ones lie near the wing."""
+COARSEST = {"mid-span": 16.0, "full": 10.0}
+"""Cells on the shortest chord that the coarsest level of a run has at least; the finer ones lie near the wing. In space
+the coarsest are most of all cells, and far from tips and wakes there is little for them to tell."""
 MOST_LEVELS = 6
 NEAR, WAKE = 0.1, 0.3
 """Chords that the finest cells reach about the parts and behind them; each coarser level twice as far as the next."""
@@ -288,14 +289,14 @@ def flow_job(
     half: Side | None = None
     if wishes.half_model and not plane:
         half = _half(chosen, on_car)
-    even = wishes.even or on_car is not None
+    coarsest = math.inf if wishes.even or on_car is not None else COARSEST[form]
     spacing = shortest / far["cells_on_chord"]
     if wishes.cells_on_chord is None and not plane:
         wing = _reach(parts, None)
-        while _cells(wing, domain, spacing, levels_of(shortest / spacing, even), chord, half) > USUAL_CELLS:
+        while _cells(wing, domain, spacing, levels_of(shortest / spacing, coarsest), chord, half) > USUAL_CELLS:
             spacing *= 1.02
     spacing = _spacing(parts, on_car, road, spacing, wishes.cells_in_gap)
-    levels = levels_of(shortest / spacing, even)
+    levels = levels_of(shortest / spacing, coarsest)
     force = 0.5 * density_kg_m3 * speed_m_s**2 * area
     rule = StopRule(LEAST_ASKED * force, wishes.share, wishes.time_s)
     return FlowJob(
@@ -388,11 +389,10 @@ def _domain(low: Floats, high: Floats, far: Mapping[str, float], plane: bool, on
     return Box(np.array(start), np.array(end)), road
 
 
-def levels_of(cells_on_chord: float, even: bool = False) -> int:
-    """How often the cells are halved on the way to a wing whose shortest chord has so many of the finest."""
-    if even:
-        return 0
-    return min(max(int(math.log2(cells_on_chord / COARSEST)), 0), MOST_LEVELS)
+def levels_of(cells_on_chord: float, coarsest: float = COARSEST["mid-span"]) -> int:
+    """How often the cells are halved on the way to a wing, so many of the finest on its shortest chord and ``coarsest``
+    at least of the coarsest."""
+    return min(int(math.log2(max(cells_on_chord / coarsest, 1.0))), MOST_LEVELS)
 
 
 def reaches_about(chord: float, spacing: float, levels: int) -> tuple[Reach, ...]:

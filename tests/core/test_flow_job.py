@@ -222,7 +222,7 @@ def test_cells_are_halved_on_the_way_to_the_wing() -> None:
     full = made("group", "full")
     pilot = Pilot(full)
     assert full.levels >= 1
-    assert full.shortest_m / full.coarsest_m >= COARSEST
+    assert full.shortest_m / full.coarsest_m >= COARSEST["full"]
     pilot.prepare()
     assert pilot.plan.cells == sum(grid.label.size for grid in pilot.grid.levels())
     assert pilot.plan.updates == sum(grid.label.size << k for k, grid in enumerate(pilot.grid.levels()))
