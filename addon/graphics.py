@@ -211,7 +211,7 @@ class Run:
         Raises:
             InputError: a grid that does not fit the set-up, or no room on the card.
         """
-        self._start(levels(self.setup, grid), [(None, None)])
+        self._start(levels(self.setup, grid))
 
     def start(self, edges: Boundary, density: Any = None, velocity: Any = None) -> None:
         """Set air in equilibrium, on one level.
@@ -223,23 +223,15 @@ class Run:
         Raises:
             InputError: no room on the card.
         """
-        self._start((Level(self.setup, edges, None),), [(density, velocity)])
+        self._start((Level(self.setup, edges, None),), density, velocity)
 
-    def start_levels(self, made: Sequence[Level], starts: Sequence[tuple[Any, Any]]) -> None:
-        """The same on several, the coarsest first.
-
-        Raises:
-            InputError: no room on the card.
-        """
-        self._start(made, starts)
-
-    def _start(self, made: Sequence[Level], starts: Sequence[tuple[Any, Any]]) -> None:
+    def _start(self, made: Sequence[Level], density: Any = None, velocity: Any = None) -> None:
         self.steps, self.seconds = 0, 0.0
         # What an earlier start holds goes first.
         self._levels = []
         outer: Coupling | None = None
-        for one, start in zip(made, [*starts, *[(None, None)] * (len(made) - len(starts))], strict=True):
-            self._levels.append(_Level(self.card, one, outer, *start))
+        for one in made:
+            self._levels.append(_Level(self.card, one, outer, density, velocity))
             outer = one.inner
         self._updates, self.finer = updates(made), len(made) - 1
         self._averaged = self._pending = 0
