@@ -445,35 +445,14 @@ def _ends(middles: np.ndarray) -> tuple[float, float]:
     return float(middles[0] - half), float(middles[-1] + half)
 
 
-def slice_about(
-    one: FlowSlice, meshes: Iterable[np.ndarray], reach: tuple[float, float, float], most: int
-) -> FlowSlice:
-    """The part of a slice about points, with no more than ``most`` cells across.
-
-    Args:
-        one: the whole slice.
-        meshes: (n, 3) m each, vehicle axes.
-        reach: how far it goes on ahead, behind, and above and below, m.
-        most: cells along the longer side; every second, third, ... is taken where there are more.
-    """
-    points = np.concatenate(list(meshes))
-    (back, _, low), (front, _, high) = points.min(axis=0), points.max(axis=0)
-    columns = np.flatnonzero((one.x_m < front + reach[0]) & (one.x_m > back - reach[1]))
-    rows = np.flatnonzero((one.z_m < high + reach[2]) & (one.z_m > low - reach[2]))
-    if min(len(columns), len(rows)) < 4:
-        columns, rows = np.arange(len(one.x_m)), np.arange(len(one.z_m))
-    step = max(1, -(-max(len(columns), len(rows)) // most))
-    columns, rows = columns[::step], rows[::step]
-    at = np.ix_(rows, columns)
+def thinned(one: FlowSlice, most: int) -> FlowSlice:
+    """A slice with no more than ``most`` points along its longer side: every second, third, ... is taken."""
+    step = max(1, -(-max(len(one.x_m), len(one.z_m)) // most))
+    at = np.s_[::step, ::step]
     return FlowSlice(
-        one.x_m[columns], one.z_m[rows], one.speed_m_s[at], one.pressure[at],
-        one.velocity_m_s[:, rows][:, :, columns], one.solid[at],
+        one.x_m[::step], one.z_m[::step], one.speed_m_s[at], one.pressure[at], one.velocity_m_s[:, ::step, ::step],
+        one.solid[at],
     )  # fmt: skip
-
-
-def upright(contour: np.ndarray) -> np.ndarray:
-    """(n, 3) m, vehicle axes, of a contour (n, 2), x aft and z up, in the plane y = 0."""
-    return np.column_stack([-contour[:, 0], np.zeros(len(contour)), contour[:, 1]])
 
 
 def texture_values(pixels: np.ndarray) -> np.ndarray:

@@ -60,9 +60,12 @@ class WINGFETTLE_OT_flow_ahead(BackgroundOperator, bpy.types.Operator):
 def ahead_lines(ahead: Ahead) -> tuple[str, ...]:
     """What a run will take."""
     plan, forecast, each = ahead.pilot.plan, ahead.forecast, " each" if len(ahead.keys) > 1 else ""
+    job = ahead.pilot.job
+    sizes = f"{to_mm(job.spacing_m):.3g} mm"
+    if job.levels:
+        sizes += f" near the wing to {to_mm(job.coarsest_m):.3g} mm far from it, in {job.levels + 1} sizes"
     lines = [
-        f"{plan.cells / 1e6:.3g} million cells of {to_mm(plan.spacing_m):.3g} mm, "
-        f"{plan.cells_on_chord:.0f} on the shortest chord.",
+        f"{plan.cells / 1e6:.3g} million cells of {sizes}; {plan.cells_on_chord:.0f} on the shortest chord.",
         f"Takes {forecast.memory_bytes / 2**20:,.0f} MiB on the card and about {_time(forecast.seconds_left)}{each} "
         f"({forecast.updates_per_s / 1e6:,.0f} million cell updates a second).",
     ]

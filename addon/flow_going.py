@@ -18,8 +18,8 @@ from ..core.flow.pilot import Engine, Forecast, Pilot
 from ..core.flow.result import ENDINGS, WALLS, FlowRun, PartFlow
 from ..core.flow.slices import FlowSlice, picture
 from ..core.geometry.mesh import TriMesh
-from . import answers, lift, live, settings
-from .flow_kept import ASKED, PICTURE_PX, Kept, Key, hold, in_view, keep_beside, keys_now, stamped, state_of
+from . import answers, bridge, lift, live, settings
+from .flow_kept import ASKED, Kept, Key, hold, keep_beside, keys_now, stamped, state_of
 from .graphics import Card, Run
 from .operator import aside
 from .variants import active
@@ -240,14 +240,14 @@ class Going:
             return
         cut = self.pilot.slice()
         if steps >= self._next_frame:
-            self.frames.append(picture(in_view(cut, self.job, FRAME_PX), self.what, self.job.speed_m_s))
+            self.frames.append(picture(bridge.thinned(cut, FRAME_PX), self.what, self.job.speed_m_s))
             # Even steps from the second frame on; the first one builds a shader.
             if len(self.frames) == 2:
                 dear = (time.perf_counter() - start) * pace / LOOK_SHARE
                 self._frame_every = max(self._frame_every, dear)
             self._next_frame = steps + self._frame_every
         if shown:
-            self.shown = in_view(cut, self.job, PICTURE_PX)
+            self.shown = cut
             with suppress(InputError):  # too little was run
                 self.interim = self.pilot.answer()
             live.redraw()

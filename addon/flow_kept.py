@@ -17,12 +17,6 @@ from ..core.flow.whole import put
 from ..core.report.png import animated, png_bytes
 from . import answers, bridge, settings
 
-PICTURE_PX = 1000
-"""Cells across the slice that is shown and kept."""
-VIEW_CHORDS = (2.0, 4.0, 2.0)
-"""How far the slice is shown ahead of the parts, behind, and above and below, in chords."""
-VIEW_CAR_M = (0.5, 1.5, 0.8)
-"""The same on the car, m."""
 FRAME_MS = 60
 """How long each frame of the clip is shown."""
 UNSAVED = "The file is not saved yet: the result stays in this session; save the file, and it is kept beside it."
@@ -60,8 +54,6 @@ kept_all: dict[tuple[Key, str], Kept] = answers.of_file({})
 _read: dict[str, float] = answers.of_file({})
 unreadable: dict[str, tuple[str, ...]] = answers.of_file({})
 """By folder: what cannot be read there."""
-_means: dict[str, tuple[FlowSlice, FlowSlice]] = answers.of_file({})
-"""The mean flow that is shown, whole and in view."""
 
 
 def keys_now(job: settings.SceneSettings, variant: settings.VariantItem) -> tuple[Key, ...]:
@@ -177,8 +169,8 @@ def keep_beside(one: Kept) -> str:
     try:
         path = store(place, one.run, one.mean, {k: v for k, v in one.surface.items() if k})
         stem = str(path.with_suffix(""))
-        if one.mean is not None and one.job is not None:
-            shown = picture(in_view(one.mean, one.job, PICTURE_PX), "speed", one.job.speed_m_s)
+        if one.mean is not None:
+            shown = picture(one.mean, "speed", one.run.speed_m_s)
             put(Path(f"{stem}.png"), png_bytes(bridge.png_rows(shown)))
         if one.frames:
             put(Path(f"{stem}-clip.png"), animated([bridge.png_rows(f) for f in one.frames], FRAME_MS))
@@ -189,30 +181,3 @@ def keep_beside(one: Kept) -> str:
         return f"The result could not be written into {place} ({problem.strerror}): it stays in this session."
     hold(replace(one, folder=str(place)))
     return ""
-
-
-def in_view(cut: FlowSlice, job: FlowJob, most: int) -> FlowSlice:
-    """The part of a slice that is worth a picture, with no more than ``most`` cells across."""
-    points = [*(mesh.points for _, mesh in job.meshes), *(bridge.upright(c) for _, c in job.contours)]
-    ahead, behind, above = (job.chord_m * far for far in VIEW_CHORDS)
-    if job.body is not None:
-        points, (ahead, behind, above) = [*points, job.body.points], VIEW_CAR_M
-    return bridge.slice_about(cut, points, (ahead, behind, above), most)
-
-
-def mean_in_view(one: Kept, scene: bpy.types.Scene, variant: settings.VariantItem) -> FlowSlice:
-    """The same of the mean flow of a run that holds and has one; worked out once."""
-    held = _means.get("shown")
-    if held is None or held[0] is not one.mean:
-        assert one.mean is not None
-        if one.job is not None:
-            cut = in_view(one.mean, one.job, PICTURE_PX)
-        else:
-            objects = settings.element_objects(variant)
-            ahead, behind, above = (one.run.reference_length_m * far for far in VIEW_CHORDS)
-            if one.run.case == "on car":
-                objects, (ahead, behind, above) = [*objects, scene.wingfettle.body], VIEW_CAR_M
-            points = [bridge.mesh_of(o).points for o in objects]
-            cut = bridge.slice_about(one.mean, points, (ahead, behind, above), PICTURE_PX)
-        held = _means["shown"] = one.mean, cut
-    return held[1]

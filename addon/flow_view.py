@@ -15,7 +15,7 @@ from ..core.lift.streamlines import streamlines
 from ..core.report.callouts import Drawing, legend
 from . import answers, bridge, lift, settings
 from .flow_going import going, jobs_now
-from .flow_kept import chosen, mean_in_view, needed
+from .flow_kept import chosen, needed
 from .operator import BackgroundOperator, JobOperator, Steps, aside
 from .variants import active
 
@@ -40,7 +40,7 @@ def _cut_shown(scene: bpy.types.Scene) -> tuple[FlowSlice, float, str] | None:
         return None
     if found is None or found.mean is None:
         return None
-    return mean_in_view(found, scene, variant), found.run.speed_m_s, found.run.walls
+    return found.mean, found.run.speed_m_s, found.run.walls
 
 
 def slice_shown(scene: bpy.types.Scene) -> tuple[Any, Any] | None:
@@ -113,7 +113,7 @@ class WINGFETTLE_OT_flow_streamlines(BackgroundOperator, bpy.types.Operator):
         found, name = needed(scene, variant), variant.name
         if found.mean is None:
             raise InputError("That flow run kept no mean flow; start it again and let it go on for longer.")
-        cut = mean_in_view(found, scene, variant)
+        cut = found.mean
 
         def task(tick: Callable[[float, str], None]) -> list[Any]:
             velocity, inside, box, seeds = bridge.slice_wind(cut)

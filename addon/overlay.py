@@ -32,6 +32,9 @@ PLACES = (
 _LIGHT, _DARK, _EDGE = (1.0, 1.0, 1.0, 1.0), (0.0, 0.0, 0.0, 1.0), (1.0, 0.72, 0.10, 1.0)
 _NEARER = 2e-6
 """Share of the depth range that what is drawn on a surface is pulled forward, so that it does not flicker."""
+_SQUARE, _THROUGH = 0.97, 0.6
+"""Cosine of the angle to a slice's normal within which end plates and half the wing would hide the air between the
+elements, and how strongly it shines through them there."""
 _handles: list[Any] = []
 _batches: dict[str, tuple[Any, Any]] = {}
 
@@ -113,7 +116,7 @@ def _draw_solid() -> None:
         _draw_lines(f"edge {one.part}", one.ends, None, ((_DARK, 5.0), (_EDGE, 3.0)))
     shown = flow.slice_shown(scene)
     if shown is not None:
-        _draw_picture(*shown)
+        _draw_picture(*shown, abs(float(context.region_data.view_matrix[2][1])) > _SQUARE)
     gpu.state.depth_test_set("NONE")
     if len(job.hinge_picks) == 2:
         _draw_lines("hinge", bridge.hinge_line(job.hinge_picks), None, ((_DARK, 4.0), (PLACES[0][3], 2.0)))
@@ -134,9 +137,9 @@ def _draw_map(obj: bpy.types.Object, found: Any, reach: float) -> None:
         held[1].draw(shader)
 
 
-def _draw_picture(pixels: Any, corners: Any) -> None:
-    """A picture (h, w, 4) uint8 on a plane in the scene."""
-    shader = gpu.shader.from_builtin("IMAGE")
+def _draw_picture(pixels: Any, corners: Any, through: bool) -> None:
+    """A picture (h, w, 4) uint8 on a plane in the scene; it also shines ``through`` what stands before it."""
+    shader = gpu.shader.from_builtin("IMAGE_COLOR")
     held = _batches.get("picture")
     if held is None or held[0] is not pixels:
         height, width = pixels.shape[:2]
@@ -147,9 +150,18 @@ def _draw_picture(pixels: Any, corners: Any) -> None:
         batch = batch_for_shader(shader, "TRIS", plane, indices=((0, 1, 2), (0, 2, 3)))
         held = _batches["picture"] = pixels, (texture, batch)
     texture, batch = held[1]
-    gpu.state.depth_mask_set(True)
     shader.bind()
     shader.uniform_sampler("image", texture)
+    if through:
+        gpu.state.depth_mask_set(False)
+        gpu.state.depth_test_set("GREATER")
+        gpu.state.blend_set("ALPHA")
+        shader.uniform_float("color", (1.0, 1.0, 1.0, _THROUGH))
+        batch.draw(shader)
+        gpu.state.blend_set("NONE")
+        gpu.state.depth_test_set("LESS_EQUAL")
+    gpu.state.depth_mask_set(True)
+    shader.uniform_float("color", _LIGHT)
     batch.draw(shader)
     gpu.state.depth_mask_set(False)
 

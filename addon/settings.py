@@ -17,11 +17,16 @@ from bpy.props import (
 )
 
 from ..core.errors import InputError
+from ..core.flow.job import RunWishes
 from ..core.sight.lamps import KINDS, MARKETS
 from . import bridge
 
 AS_FOUND = "as found"
 
+_USUAL_CELLS = [
+    round(RunWishes().for_run(form, case)["cells_on_chord"])
+    for form, case in (("mid-span", "group"), ("full", "group"), ("full", "on car"))
+]
 UNITS = [
     (u, u, f"One scan unit is one {w}")
     for u, w in (("mm", "millimetre"), ("cm", "centimetre"), ("m", "metre"), ("in", "inch"))
@@ -316,13 +321,15 @@ class SceneSettings(bpy.types.PropertyGroup):
     )
     flow_element: StringProperty(name="Element", description="The one that is run alone", default="upper")
     flow_cells: IntProperty(
-        name="Cells on the chord", min=0, max=2000,
-        description="Along the shortest chord. Finer cells take longer and come nearer to the truth; 0 takes the usual "
-        "number, 60 at mid-span, 30 in full, 16 on the car",
+        name="Cells on the chord", min=0, max=4000,
+        description="Of the finest, which lie near the wing only, along the shortest chord. Finer cells take longer "
+        "and come nearer to the truth; 0 takes the usual number: {} at mid-span, {} in full, {} on the car, and in "
+        "space fewer where that would be more than a card holds".format(*_USUAL_CELLS),
     )  # fmt: skip
     flow_gap_cells: IntProperty(
-        name="Cells in the gap", default=0, min=0, max=60,
-        description="Finer cells, at most three times, until the narrowest gap has so many; 0 leaves them as they are",
+        name="Cells in the gap", default=0, min=0, max=400,
+        description="Finer cells near the wing, at most three times, until the narrowest gap has so many; 0 leaves "
+        "them as they are",
     )  # fmt: skip
     flow_minutes: FloatProperty(
         name="At most (min)", description="The run ends after so long in any case", min=0.01, max=10080.0,
@@ -339,7 +346,11 @@ class SceneSettings(bpy.types.PropertyGroup):
         items=[
             ("both", "Both in turn", "One run of each kind, one after the other: two bounds of what air does"),
             ("clings", "Air clings", "The law of the wall: the air follows the walls, and leaves them too late"),
-            ("lets go", "Air lets go", "The walls hold the air fast in whole cells: it leaves them too early"),
+            (
+                "lets go",
+                "Air lets go",
+                "The walls hold the air fast in whole cells: with few of them on the chord it leaves too early",
+            ),
         ],
     )
     flow_half: BoolProperty(

@@ -44,6 +44,10 @@ the coarsest are most of all cells, and far from tips and wakes there is little 
 MOST_LEVELS = 6
 NEAR, WAKE = 0.1, 0.3
 """Chords that the finest cells reach about the parts and behind them; each coarser level twice as far as the next."""
+VIEW_CHORDS = (2.0, 4.0, 2.0)
+"""How far a slice goes ahead of the parts, behind, and above and below, in chords."""
+VIEW_CAR_M = (0.5, 1.5, 0.8)
+"""The same on the car, m."""
 MOST_REFINED = 3.0
 """How many times finer a gap may make the cells."""
 BELOW_ROAD_M = 1e-6
@@ -202,6 +206,14 @@ class FlowJob:
     def reaches(self) -> tuple[Reach, ...]:
         """How far about the parts the levels with finer cells go, the coarsest first."""
         return reaches_about(self.chord_m, self.spacing_m, self.levels)
+
+    @property
+    def view(self) -> Box:
+        """What of the air is worth a picture."""
+        low, high = _reach(self.parts, self.body)
+        unit, far = (1.0, VIEW_CAR_M) if self.body is not None else (self.chord_m, VIEW_CHORDS)
+        ahead, behind, above = (unit * share for share in far)
+        return Box(low - [behind, 0.0, above], high + [ahead, 0.0, above])
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -547,12 +547,12 @@ class Pilot:
         return [(np.asarray(density, np.float64), np.asarray(velocity, np.float64)) for density, velocity in found]
 
     def slice(self) -> FlowSlice:
-        """The centre plane as it is now.
+        """The centre plane as it is now, as far as ``FlowJob.view`` goes.
 
         Raises:
             InputError: nothing was begun yet.
         """
-        return flow_slice(self.grid, self.scale, self._now())
+        return flow_slice(self.grid, self.scale, self._now(), self.job.view)
 
     def _means_there(self) -> Engine:
         """The engine, which has a mean flow: where it ended before there was one, that of this moment."""
@@ -569,12 +569,12 @@ class Pilot:
         return self._fetched[1]
 
     def mean_slice(self) -> FlowSlice:
-        """The centre plane of the mean flow since half the fewest samples; of this moment where it has not got so far.
+        """The same of the mean flow since half the fewest samples; of this moment where it has not got so far.
 
         Raises:
             InputError: nothing was begun yet.
         """
-        return flow_slice(self.grid, self.scale, self._layers(self._means_there().mean_slice))
+        return flow_slice(self.grid, self.scale, self._layers(self._means_there().mean_slice), self.job.view)
 
     def surface(self) -> dict[str, Floats]:
         """Mean pressure coefficient at each point of each part's mesh, of its contour at mid-span; nan where no air is.

@@ -11,12 +11,14 @@ from numpy.typing import NDArray
 
 from ..colour import rgba
 from ..errors import InputError
+from ..geometry.box import Box
 from .grid import FlowGrid
 from .levels import corner_of
 from .scaling import Scaling
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 MOST_SPEED = 1.6
 """Where the colours of speed end, of the wind's."""
@@ -57,7 +59,9 @@ def middle_layer(grid: FlowGrid) -> int:
     return int(np.clip(np.floor(-grid.origin_m[1] / grid.spacing_m + 1e-6), 0, grid.size[1] - 1))
 
 
-def flow_slice(grid: FlowGrid, scale: Scaling, layers: Sequence[tuple[Floats, Floats]]) -> FlowSlice:
+def flow_slice(
+    grid: FlowGrid, scale: Scaling, layers: Sequence[tuple[Floats, Floats]], view: Box | None = None
+) -> FlowSlice:
     """The middle layer in SI units, of all levels as far as ``MOST_WIDE`` columns show them.
 
     Args:
@@ -65,10 +69,20 @@ def flow_slice(grid: FlowGrid, scale: Scaling, layers: Sequence[tuple[Floats, Fl
         scale: of the run.
         layers: by level, the coarsest first, density (h, w) in lattice units, rows going up, columns with the wind, and
             velocity (3, h, w), cells a step, flow axes.
+        view: vehicle axes, m, the part that is wanted, which grows to whole coarsest cells; all where None.
     """
-    density, velocity, solid, shown = _together(grid, layers)
+    low, high = np.zeros(2, np.int64), np.array([grid.size[2], grid.size[0]])
+    if view is not None:
+        origin, h = grid.origin_m[[2, 0]], grid.spacing_m
+        ends = np.array([[view.low[2], -view.high[0]], [view.high[2], -view.low[0]]])
+        first, last = np.floor((ends[0] - origin) / h + 1e-6), np.ceil((ends[1] - origin) / h - 1e-6)
+        low = np.clip(first, 0, high - 1).astype(np.int64)
+        high = np.clip(last, low + 1, high).astype(np.int64)
+    density, velocity, solid, shown = _together(grid, layers, low, high)
     h = grid.spacing_m / shown
-    along, up = (grid.origin_m[k] + h * (np.arange(shown * grid.size[k]) + 0.5) for k in (0, 2))
+    along, up = (
+        grid.origin_m[axis] + h * (np.arange(shown * low[k], shown * high[k]) + 0.5) for k, axis in ((1, 0), (0, 2))
+    )
     placed = scale.metres_per_second(np.stack([-np.asarray(velocity[0]), np.asarray(velocity[2])]))
     across = scale.metres_per_second(velocity[1])
     placed[:, solid] = 0.0
@@ -77,28 +91,39 @@ def flow_slice(grid: FlowGrid, scale: Scaling, layers: Sequence[tuple[Floats, Fl
     return FlowSlice(-along, up, speed, pressure, placed + 0.0, solid)
 
 
-def _together(grid: FlowGrid, layers: Sequence[tuple[Floats, Floats]]) -> tuple[Floats, Floats, Bools, int]:
-    """Density, velocity and solid cells on even cells, and how many of these a coarsest cell's edge has."""
+def _together(
+    grid: FlowGrid, layers: Sequence[tuple[Floats, Floats]], low: Ints, high: Ints
+) -> tuple[Floats, Floats, Bools, int]:
+    """Density, velocity and solid cells on even cells, and how many of these a coarsest cell's edge has.
+
+    Args:
+        low, high: (2,) rows and columns of the coarsest level, the first and the one after the last.
+    """
     grids = grid.levels()
-    finest = max(n for n in range(len(grids)) if n == 0 or grid.size[0] << n <= MOST_WIDE)
+    finest = max(n for n in range(len(grids)) if n == 0 or int(high[1] - low[1]) << n <= MOST_WIDE)
     corner = np.zeros(3, np.int64)
-    whole = np.zeros((0, 0, 0))
+    whole = np.zeros((5, *((high - low) << finest)))
     for number, (one, (density, velocity)) in enumerate(zip(grids, layers, strict=True)):
-        solid = one.label[:, middle_layer(one), :].T != 0
-        values = np.concatenate([np.asarray(density)[None], np.asarray(velocity), solid[None]])
-        if number == 0:
-            whole = values.repeat(1 << finest, axis=1).repeat(1 << finest, axis=2)
+        if number:
+            corner = 2 * corner + corner_of(grids[number - 1])
+        # The outermost cells of a finer level are given by the level around.
+        rim = min(number, 1)
+        begin, size = corner[[2, 0]], np.array([one.size[2], one.size[0]])
+        first = np.maximum((low << number) - begin, rim)
+        last = np.minimum((high << number) - begin, size - rim)
+        if (first >= last).any():
             continue
-        corner = 2 * corner + corner_of(grids[number - 1])
-        # The outermost cells are given by the level around.
-        values, start = values[:, 1:-1, 1:-1], corner[[2, 0]] + 1
+        cut = np.s_[first[0] : last[0], first[1] : last[1]]
+        solid = one.label[:, middle_layer(one), :].T[cut] != 0
+        values = np.concatenate([np.asarray(density)[cut][None], np.asarray(velocity)[:, *cut], solid[None]])
+        start = begin + first - (low << number)
         if number <= finest:
             times = 1 << (finest - number)
             values, start = values.repeat(times, axis=1).repeat(times, axis=2), start * times
         else:
             values, start = _means(values, start, 1 << (number - finest))
-        (z, x), (high, wide) = start, values.shape[1:]
-        whole[:, z : z + high, x : x + wide] = values
+        (z, x), (tall, wide) = start, values.shape[1:]
+        whole[:, z : z + tall, x : x + wide] = values
     return whole[0], whole[1:4], whole[4] > 0.5, 1 << finest
 
 

@@ -165,14 +165,14 @@ def legend(
     longest = max(_WIDE * text * len(t) for t in title)
     longest = max([longest, *(width + 9.0 * scale + _WIDE * text * len(words) for _, words in others)])
     corner = np.array([x - pad, low])
-    size = np.array([longest + 2.0 * pad, y - low + height + pad + line * len(title) + 0.5 * pad])
+    size = np.array([longest + 2.0 * pad, y - low + height + 1.5 * pad + line * len(title) + 0.5 * pad])
     fields = [Field(corner, corner + size, PAPER)]
     step = height / len(colours)
     for number, colour in enumerate(colours):
         at = np.array([x, y + step * number])
         fields.append(Field(at, at + [width, step + 0.5], _opaque(colour)))
     writing = [
-        Writing(np.array([x, y + height + pad + line * k]), words, text) for k, words in enumerate(reversed(title))
+        Writing(np.array([x, y + height + 1.5 * pad + line * k]), words, text) for k, words in enumerate(reversed(title))
     ]
     first, last = ticks[0][0], ticks[-1][0]
     for value, words in ticks:

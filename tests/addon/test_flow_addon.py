@@ -15,6 +15,7 @@ import pytest
 from wingfettle.addon import answers, bridge, flow, flow_going, flow_kept, flow_view, graphics, operator, settings
 from wingfettle.core.elements.element import Element
 from wingfettle.core.errors import InputError
+from wingfettle.core.flow.plan import LEAST_ON_CHORD
 from wingfettle.core.flow.reference import ReferenceEngine
 from wingfettle.core.flow.slices import FlowSlice
 from wingfettle.core.geometry.mesh import TriMesh
@@ -132,6 +133,49 @@ def test_forces_push_as_the_camber_says_and_are_kept_for_the_wing_as_it_was(
     assert flow_kept.held_runs(wing, trial(wing)) == ()
 
 
+def test_finer_cells_near_the_wing(wing: bpy.types.Scene, real_card: None) -> None:
+    """Through the operators, on several levels: what is told before, forces, slice, picture, pressure, streamlines."""
+    wing.wingfettle.flow_cells, wing.wingfettle.flow_minutes = 64, 0.05
+    bpy.ops.wingfettle.flow_ahead()
+    (ahead,) = flow_going.aheads.values()
+    # 0.16 m chord: 64 cells of 2.5 mm, and 16, the fewest of the coarsest, of 10 mm.
+    assert "of 2.5 mm near the wing to 10 mm far from it, in 3 sizes; 64 on the shortest" in flow.ahead_lines(ahead)[0]
+    bpy.ops.wingfettle.flow_start()
+    ((run, holds),) = flow_kept.kept_runs(wing, trial(wing))
+    assert holds
+    assert run.spacing_m == pytest.approx(0.16 / 64)
+    assert run.cells == ahead.pilot.plan.cells
+    assert run.part("lower").force_n[2] > 0.0 > run.part("upper").force_n[2]
+    found = flow_kept.needed(wing, trial(wing))
+    _suction_is_where_the_force_points(found)
+    cut = found.mean
+    assert cut is not None
+    h = float(cut.z_m[1] - cut.z_m[0])
+    assert h == pytest.approx(run.spacing_m)
+    # The parts have the areas of their outlines (shoelace formula) and lie where these do.
+    for _, contour in found.job.parts:
+        x, z = contour.T
+        area = 0.5 * abs(float(np.sum(x * np.roll(z, -1) - np.roll(x, -1) * z)))
+        about = cut.solid[(np.abs(cut.z_m - z.mean()) < 0.1)][:, np.abs(cut.x_m + x.mean()) < 0.2]
+        assert about.sum() * h * h == pytest.approx(area, rel=0.1)
+    # As much air goes into a frame as out of it (continuity), but for the sound of the start, wherever it crosses the
+    # ends of the levels.
+    for reach in (0.05, 0.15, 0.3):
+        columns = np.flatnonzero((cut.x_m > 0.12 - reach) & (cut.x_m < 0.34 + reach))
+        rows = np.flatnonzero((cut.z_m > 1.0 - reach) & (cut.z_m < 1.4 + reach))
+        along, up = cut.velocity_m_s[:, rows][:, :, columns]
+        into = (along[:, -1] - along[:, 0]).sum() + (up[0] - up[-1]).sum()
+        assert abs(into) < 0.03 * np.abs(along[:, 0]).sum()
+    # Nowhere outside the wake do neighbours differ as at a seam.
+    ahead_of_it = cut.speed_m_s[:, cut.x_m > 0.36]
+    assert max(np.abs(np.diff(ahead_of_it, axis=k)).max() for k in (0, 1)) < 0.03 * run.speed_m_s
+    pixels, corners = flow_view.slice_shown(wing)
+    assert np.ptp(corners[:, 0]) / pixels.shape[1] == pytest.approx(run.spacing_m, rel=1e-6)
+    bpy.ops.wingfettle.flow_paint()
+    bpy.ops.wingfettle.flow_streamlines()
+    bpy.ops.wingfettle.flow_picture()
+
+
 def _suction_is_where_the_force_points(found: flow_kept.Kept) -> None:
     for name, way in (("lower", 1.0), ("upper", -1.0)):
         contour, cp = dict(found.job.parts)[name], found.surface[name]
@@ -163,11 +207,11 @@ def test_look_ahead_tells_cells_memory_and_gap_and_start_goes_on_from_it(
     (ahead,) = flow_going.aheads.values()
     words = " ".join(flow.ahead_lines(ahead))
     # 0.16 m chord in 8 cells.
-    assert "cells of 20 mm, 8 on the shortest chord" in words
+    assert "cells of 20 mm; 8 on the shortest chord" in words
     assert "MiB" in words
     # Elements 0.4 m apart at their noses, 0.16 m long and turned by a tenth: the gap is near 0.4 m.
     assert 15.0 < ahead.pilot.plan.cells_in_gap < 20.0
-    assert any("50 are the fewest that can be trusted" in line for line in flow.ahead_warnings(ahead))
+    assert any(f"{LEAST_ON_CHORD} are the fewest that can be trusted" in line for line in flow.ahead_warnings(ahead))
     assert any("but the run may last" in line for line in flow.ahead_warnings(ahead))
     steps = ahead.pilot.progress().steps
     assert steps > 0
@@ -423,7 +467,7 @@ def test_a_picture_stays_until_it_is_deleted_or_its_run_thrown_away(wing: bpy.ty
     # Of a run that goes on: thrown away with it, kept with it.
     for drop in (True, False):
         one = started(wing)
-        one.shown = flow_kept.in_view(one.pilot.slice(), one.job, flow_kept.PICTURE_PX)
+        one.shown = one.pilot.slice()
         bpy.ops.wingfettle.flow_picture()
         assert len(planes()) == 1
         if drop:

@@ -11,6 +11,7 @@ from wingfettle.core.flow.reference import ReferenceEngine, ReferenceLevels
 from wingfettle.core.flow.scaling import scaling
 from wingfettle.core.flow.slices import MOST_WIDE, flow_slice
 from wingfettle.core.flow.stencil import stencil
+from wingfettle.core.geometry.box import Box
 
 PERIODIC = ("periodic",) * 6
 
@@ -232,3 +233,35 @@ def test_slice_of_all_levels_shows_one_field(n: int) -> None:
     middle = np.s_[high // 2 - 8 : high // 2 + 8, wide // 2 - 8 : wide // 2 + 8]
     assert np.abs(shown - exact)[middle].max() < 1e-9
     assert not cut.solid.any()
+
+
+def test_part_of_a_slice_is_that_part_and_as_fine_as_its_columns_allow() -> None:
+    n = MOST_WIDE // 2
+    grid, made = unit_box(n, True, 2), np.random.default_rng(3)
+    layers = [
+        (1.0 + 0.001 * made.random((g.size[2], g.size[0])), 0.05 * made.random((3, g.size[2], g.size[0])))
+        for g in grid.levels()
+    ]
+    scale = scaling(1.0 / n, 0.2, 30.0, 1.2, 1e-3, lattice_speed=0.1)
+    whole = flow_slice(grid, scale, layers)
+    middle_x, middle_z = -whole.x_m.mean(), whole.z_m.mean()
+    for reach in (0.1, 0.4):
+        ends = np.array([-middle_x, 0.0, middle_z]), np.array([reach, 0.0, reach])
+        part = flow_slice(grid, scale, layers, Box(ends[0] - ends[1], ends[0] + ends[1]))
+        assert abs(part.x_m.mean() + middle_x) < 1.0 / n
+        assert np.ptp(part.x_m) == pytest.approx(2.0 * reach, abs=2.0 / n)
+        assert len(part.x_m) <= MOST_WIDE
+        for name in ("speed_m_s", "pressure"):
+            shown = getattr(part, name)
+            times = round((whole.x_m[0] - whole.x_m[1]) / (part.x_m[0] - part.x_m[1]))
+            column = int(np.abs(whole.x_m - part.x_m[:times].mean()).argmin())
+            row = int(np.abs(whole.z_m - part.z_m[:times].mean()).argmin())
+            high, wide = shown.shape[0] // times, shown.shape[1] // times
+            same = getattr(whole, name)[row : row + high, column : column + wide]
+            assert times == (1 if reach > 0.25 else 2)  # half the columns leave room for a level more
+            if times == 1:
+                assert np.array_equal(shown, same)
+            elif name == "pressure":  # linear in what is averaged
+                means = shown.reshape(high, times, wide, times).mean(axis=(1, 3))
+                middle = np.s_[high // 2 - 8 : high // 2 + 8, wide // 2 - 8 : wide // 2 + 8]
+                np.testing.assert_allclose(means[middle], same[middle], atol=1e-9)
