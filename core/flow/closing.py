@@ -71,22 +71,21 @@ class Block:
     mirrored: bool
 
 
-def solid_cells(block: Block, crack_cells: int) -> Bools:
+def solid_cells(block: Block, crack_cells: int, known: tuple[Bools, Bools] | None = None) -> Bools:
     """(nx, ny, nz) cells that the air cannot reach.
 
     Args:
         crack_cells: what is narrower than this is closed; 0 for a closed surface.
+        known: (nx, ny, nz) each, cells that the air comes from and cells that it never reaches, but where they are
+            near a crack; where None it comes from the block's ends.
     """
-    seeds = np.zeros_like(block.allowed)
-    for axis in range(3):
-        if seeds.shape[axis] > 1:
-            face = np.moveaxis(seeds, axis, 0)
-            face[-1] = True
-            if axis != 1 or not block.mirrored:
-                face[0] = True
+    if known is None:
+        seeds, inside = _outermost(block), np.zeros_like(block.allowed)
+    else:
+        seeds, inside = known
     radius = (crack_cells + 1) // 2
     shut = widened(ends(block.cut), radius) if radius else np.zeros_like(seeds)
-    air = reached(block.allowed & ~shut, block.cut, seeds)
+    air = reached(block.allowed & ~shut & ~inside, block.cut, seeds)
     unknown = block.allowed & shut
     solid = block.allowed & ~shut & ~air
     for _ in range(3 * radius + 3):
@@ -100,6 +99,18 @@ def solid_cells(block: Block, crack_cells: int) -> Bools:
         solid |= more_solid
         unknown &= ~(more_air | more_solid)
     return block.allowed & ~air
+
+
+def _outermost(block: Block) -> Bools:
+    """The cells at the block's ends, but for a plane of symmetry."""
+    found = np.zeros_like(block.allowed)
+    for axis in range(3):
+        if found.shape[axis] > 1:
+            face = np.moveaxis(found, axis, 0)
+            face[-1] = True
+            if axis != 1 or not block.mirrored:
+                face[0] = True
+    return found
 
 
 def hidden_air(block: Block, solid: Bools, front: bool) -> int:

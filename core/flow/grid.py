@@ -9,7 +9,7 @@ Fluids 13, 2001). What is solid follows from ``closing``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from ..geometry.box import Box
 from ..geometry.mesh import TriMesh
-from .closing import Closing, block_about, closed_rims, hidden_air, loops, rims_of, solid_cells
+from .closing import Block, Closing, block_about, closed_rims, hidden_air, loops, rims_of, solid_cells
 from .crossings import ON, Crossings, segment_crossings, triangle_crossings
 from .fault import Fault
+from .flood import ends, widened
 from .kernel import NO_WALL, OVERLAP, ROAD
 from .stencil import Stencil, stencil
 
@@ -29,6 +30,7 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Ints = NDArray[np.int32]
 Bytes = NDArray[np.int8]
+Bools = NDArray[np.bool_]
 
 Side = Literal["left", "right"]
 BODY = "body"
@@ -44,6 +46,8 @@ MOST_OVERLAP = 0.05
 on the two are mixed up (common practice, no source)."""
 BORDER = OVERLAP + 2
 """Coarser cells from the ends of a level with finer ones in which no part may lie."""
+_BEYOND = 2 * BORDER
+"""Cells about a level within which the body is looked at too: there is air for sure nearer to any surface."""
 MOST_CLOSED = 0.5
 """Share of a part's walls that may be closed by rule before the air meets more of the rule than of the part (common
 practice, no source)."""
@@ -135,10 +139,11 @@ def plane_grid(
             raise InputError(f"The contour “{name}” must be three or more points of two numbers each; cut it again.")
     placed = np.concatenate([np.asarray(c, np.float64) for _, c in contours])[:, [0, 0, 1]] * [1.0, 0.0, 1.0]
     frames = finer_frames(frame, placed.min(axis=0), placed.max(axis=0), reaches)
-    return _nested([_plane_level(f, contours) for f in (frame, *frames)])
+    told = [*[()] * len(frames), [name for name, _ in contours]]
+    return _nested([_plane_level(f, contours, t) for f, t in zip((frame, *frames), told, strict=True)])
 
 
-def _plane_level(frame: Frame, contours: Sequence[tuple[str, Floats]]) -> FlowGrid:
+def _plane_level(frame: Frame, contours: Sequence[tuple[str, Floats]], told: Container[str]) -> FlowGrid:
     lattice = stencil("D2Q9")
     surfaces = []
     for name, contour in contours:
@@ -149,7 +154,7 @@ def _plane_level(frame: Frame, contours: Sequence[tuple[str, Floats]]) -> FlowGr
         ends = np.stack([cells, np.roll(cells, -1, axis=0)], axis=1).transpose(2, 1, 0)
         cuts = [segment_crossings(ends, c) for c in _forward(lattice)]
         surfaces.append(_surface(frame, name, cuts, frame.cells(placed), lattice, 0, _OPEN))
-    return _put_together(frame, surfaces, lattice, [], [])
+    return _put_together(frame, surfaces, lattice, [], [], told)
 
 
 def space_grid(
@@ -168,6 +173,9 @@ def space_grid(
     A cell within several parts belongs to the first of them, within a part and the body to the part. Winding is of no
     matter. Holes in a surface are closed as ``closing`` says; a part with wider ones is a sheet with air on both sides.
 
+    Parts lie wholly in all levels with finer cells. The body may reach through their ends; they ask the coarser one
+    where it is solid, and settle anew only what lies near its surface.
+
     Takes some 12 bytes a cell of the box about the largest part, 1 byte a cell of the domain, 500 bytes a cell with a
     wall and 300 bytes a triangle: 20 M cells with 1.3 M triangles about 3 s on one core and 0.5 GB.
 
@@ -181,95 +189,137 @@ def space_grid(
             layers; the grid is always the half at y >= 0 in flow axes, so the left one is mirrored. A scan of that
             half alone will do.
         closing: how open surfaces are closed, its planes only for the body; without planes where None.
-        reaches: how far about the parts each level with finer cells goes, the coarsest first; not with a body, which
-            would reach through their ends.
+        reaches: how far about the parts, without the body, each level with finer cells goes, the coarsest first.
 
     Raises:
         InputError: nothing to put in the air, a mesh without faces or with numbers that are not finite, a name twice,
-            a domain without room, a part outside it or too near its ends for finer cells, or those with a body.
+            a domain without room, a part outside it or too near its ends for finer cells, or those about no part.
     """
     closing = closing or Closing()
     frame, turn = space_frame(spacing_m, domain, road, half)
     meshes = [*parts, *([(BODY, body)] if body is not None else [])]
     _check_names([name for name, _ in meshes])
-    if len(reaches) and body is not None:
-        raise InputError("The body would reach through the ends of finer cells; run it on even ones.")
     for name, mesh in meshes:
         if len(mesh.triangles) == 0 or not np.isfinite(mesh.points).all():
             raise InputError(f"“{name}” has no faces, or points that are not numbers; build or import it again.")
-    placed = (
-        np.concatenate([mesh.corners.reshape(-1, 3) for _, mesh in meshes]) * turn if len(reaches) else np.zeros((1, 3))
-    )
-    frames = finer_frames(frame, placed.min(axis=0), placed.max(axis=0), reaches)
-    return _nested([_space_level(f, turn, meshes, body, half, closing) for f in (frame, *frames)])
+    finer = finer_frames(frame, *box_about(parts, turn), reaches) if len(reaches) else ()
+    sheets = [_sheet(name, mesh, turn, closing, road, mesh is body) for name, mesh in meshes]
+    for sheet in sheets:
+        frame.check_inside(sheet.name, sheet.faces)
+    # The whole body is seen on the coarsest level, the parts as they are on the finest.
+    told = [[BODY], *[()] * (len(finer) - 1), [name for name, _ in parts]] if finer else [[s.name for s in sheets]]
+    grids, coarser = list[FlowGrid](), None
+    for one, names in zip((frame, *finer), told, strict=True):
+        grid, coarser = _space_level(one, sheets, half, names, coarser)
+        grids.append(grid)
+    return _nested(grids)
+
+
+def box_about(parts: Sequence[tuple[str, TriMesh]], turn: Floats) -> tuple[Floats, Floats]:
+    """(3,), (3,) m, flow axes: the corners of the box about all faces of ``parts``.
+
+    Raises:
+        InputError: no parts.
+    """
+    if not len(parts):
+        raise InputError("Finer cells lie about the parts of the wing; give one, or leave finer cells out.")
+    every = np.concatenate([mesh.points[np.unique(mesh.triangles)] for _, mesh in parts]) * turn
+    return every.min(axis=0), every.max(axis=0)
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """A part's faces and what closes them.
+
+    Attributes:
+        points: (n, 3) m, flow axes, of its mesh.
+        rim: (j, 2) points of its rims.
+        faces: (3 m, 3) m, flow axes, corners of the triangles that the air meets.
+        closing: its own.
+        body: whether it is the scanned body.
+    """
+
+    name: str
+    points: Floats
+    rim: Ints
+    faces: Floats
+    closing: Closing
+    body: bool
+
+
+def _sheet(name: str, mesh: TriMesh, turn: Floats, closing: Closing, road: bool, body: bool) -> _Sheet:
+    own = closing if body else replace(closing, floor_m=None, front_m=None)
+    corners = mesh.corners
+    if body and road:
+        corners = corners[corners[:, :, 2].max(axis=1) > SCANNED_ROAD_M]
+    if own.front_m is not None:
+        corners = corners[corners[:, :, 0].min(axis=1) <= own.front_m]
+    if len(corners) == 0:
+        raise InputError(f"All of “{name}” lies on the road or ahead of its front plane; place it or that plane anew.")
+    rim = rims_of(mesh)
+    faces = np.concatenate([corners, closed_rims(mesh.points, rim, own)]).reshape(-1, 3)
+    return _Sheet(name, mesh.points * turn, rim, faces * turn, own, body)
 
 
 def _space_level(
-    frame: Frame,
-    turn: Floats,
-    meshes: Sequence[tuple[str, TriMesh]],
-    body: TriMesh | None,
-    half: Side | None,
-    closing: Closing,
-) -> FlowGrid:
-    road, spacing_m = frame.road, frame.spacing
+    frame: Frame, sheets: Sequence[_Sheet], half: Side | None, told: Container[str], coarser: _Coarser | None
+) -> tuple[FlowGrid, _Coarser | None]:
+    """A level, and what the next finer one has to know of the body in it.
+
+    Args:
+        told: parts of which notes and faults are wanted.
+        coarser: of the level around; None for the coarsest.
+    """
     lattice = stencil("D3Q19")
     surfaces, notes, faults = [], list[str](), list[Fault]()
-    for name, mesh in meshes:
-        is_body = mesh is body
-        corners = mesh.corners
-        if is_body and road:
-            corners = corners[corners[:, :, 2].max(axis=1) > SCANNED_ROAD_M]
-        if is_body and closing.front_m is not None:
-            corners = corners[corners[:, :, 0].min(axis=1) <= closing.front_m]
-        if len(corners) == 0:
-            raise InputError(
-                f"All of “{name}” lies on the road or ahead of its front plane; place it or that plane anew."
-            )
-        frame.check_inside(name, corners.reshape(-1, 3) * turn)
-        rim = rims_of(mesh)
-        own = closing if is_body else replace(closing, floor_m=None, front_m=None)
-        corners = np.concatenate([corners, closed_rims(mesh.points, rim, own)])
-        planes = frame.planes(own)
+    body: _Coarser | None = None
+    for sheet in sheets:
+        name, rim, tells = sheet.name, sheet.rim, sheet.name in told
         if half:
             # The plane of symmetry closes what ends there.
-            rim = rim[(mesh.points[rim, 1] * turn[1] > spacing_m).any(axis=1)]
-        if not is_body and len(rim):
-            length = float(np.linalg.norm(mesh.points[rim[:, 0]] - mesh.points[rim[:, 1]], axis=1).sum())
+            rim = rim[(sheet.points[rim, 1] > frame.spacing).any(axis=1)]
+        if tells and not sheet.body and len(rim):
+            length = float(np.linalg.norm(sheet.points[rim[:, 0]] - sheet.points[rim[:, 1]], axis=1).sum())
             said = (
-                f"“{name}” is open, with {length:.2g} m of rim: holes up to {closing.hole_m:g} m are closed by cones "
-                "to their middles, what is behind wider ones counts as air."
+                f"“{name}” is open, with {length:.2g} m of rim: holes up to {sheet.closing.hole_m:g} m are closed by "
+                "cones to their middles, what is behind wider ones counts as air."
             )
-            if (loops(mesh.points, rim)[1] > closing.hole_m).any():
+            if (loops(sheet.points, rim)[1] > sheet.closing.hole_m).any():
                 faults.append(Fault(said, (name,)))
             else:
                 notes.append(said)
-        cells = frame.cells(corners.reshape(-1, 3) * turn)
+        cells = frame.cells(sheet.faces)
         if half:
             cells, gone = _right_half(cells)
-            if gone:
+            if gone and tells:
                 notes.append(f"“{name}” lies wholly on the side that the half model of the {half} leaves out.")
-        turned = np.ascontiguousarray(cells.reshape(-1, 3, 3).transpose(2, 1, 0))
+        around = coarser if sheet.body else None
+        near = cells if around is None else _near(cells, frame.size)
+        planes = frame.planes(sheet.closing)
+        turned = np.ascontiguousarray(near.reshape(-1, 3, 3).transpose(2, 1, 0))
         cuts = [_behind(triangle_crossings(turned, c), c, planes[0]) for c in _forward(lattice)]
-        surface = _surface(frame, name, cuts, cells, lattice, closing.crack_cells if len(rim) else 0, planes)
-        if is_body and surface.hidden > max(_HIDDEN * surface.solid.sum(), 27.0):
-            said = (
-                f"Air reaches {surface.hidden * spacing_m**3:.2g} m³ behind the body's surface, through holes wider "
-                f"than {closing.hole_m:g} m or below it; close them in the mesh."
-            )
-            faults.append(Fault(said))
+        crack_cells = sheet.closing.crack_cells if len(rim) else 0
+        surface = _surface(frame, name, cuts, cells, lattice, crack_cells, planes, around)
+        if sheet.body:
+            body = _Coarser(frame, surface)
+            if tells and surface.hidden > max(_HIDDEN * surface.solid.sum(), 27.0):
+                said = (
+                    f"Air reaches {surface.hidden * frame.spacing**3:.2g} m³ behind the body's surface, through holes "
+                    f"wider than {sheet.closing.hole_m:g} m or below it; close them in the mesh."
+                )
+                faults.append(Fault(said))
         surfaces.append(surface)
-    return _put_together(frame, surfaces, lattice, notes, faults)
+    return _put_together(frame, surfaces, lattice, notes, faults, told), body
 
 
 _OPEN = (-np.inf, -np.inf)
 
 
 def _nested(grids: Sequence[FlowGrid]) -> FlowGrid:
-    """Each with the next as its finer level; what the finest says of walls and parts counts."""
+    """Each with the next as its finer level; the coarsest has what all say."""
     found = grids[-1]
     for grid in reversed(grids[:-1]):
-        found = replace(grid, finer=found, notes=found.notes, faults=found.faults)
+        found = replace(grid, finer=found, notes=(*grid.notes, *found.notes), faults=(*grid.faults, *found.faults))
     return found
 
 
@@ -382,11 +432,11 @@ class Frame:
         return (points - self.origin) / self.spacing - 0.5
 
     def planes(self, closing: Closing) -> tuple[float, float]:
-        """Front and floor in cells, middles on whole numbers; -inf without."""
+        """Front and floor, or the road, in cells, middles on whole numbers; -inf without."""
         front, floor = closing.front_m, closing.floor_m
         x = -np.inf if front is None else (-front - self.origin[0]) / self.spacing - 0.5
         z = -np.inf if floor is None else (floor - self.origin[2]) / self.spacing - 0.5
-        return float(x), float(z)
+        return float(x), float(max(z, 0.0) if self.road else z)
 
     def check_inside(self, name: str, points: Floats) -> None:
         low, high = self.origin, self.origin + self.spacing * np.array(self.size)
@@ -415,13 +465,26 @@ class _Surface:
 
     name: str
     low: Ints
-    solid: NDArray[np.bool_]
+    solid: Bools
     node: Ints
     slot: Bytes
     share: Singles
     planes: tuple[float, float]
     open: bool
     hidden: int
+
+
+@dataclass(frozen=True)
+class _Coarser:
+    """The body on a level, for the next finer one.
+
+    Attributes:
+        frame: of the level.
+        surface: the body there.
+    """
+
+    frame: Frame
+    surface: _Surface
 
 
 def _check_names(names: Sequence[str]) -> None:
@@ -447,6 +510,13 @@ def _right_half(cells: Floats) -> tuple[Floats, bool]:
     return np.full((3, 3), -4.0), True
 
 
+def _near(cells: Floats, size: tuple[int, int, int]) -> Floats:
+    """Those of triangles (3 n, 3) that may cut a link of ``size`` cells and of those ``_BEYOND`` them."""
+    corners, beyond = cells.reshape(-1, 3, 3), _BEYOND + 3.0
+    near = ((corners.max(axis=1) >= -beyond) & (corners.min(axis=1) <= np.array(size) + beyond)).all(axis=1)
+    return corners[near].reshape(-1, 3)
+
+
 def _behind(cuts: Crossings, direction: tuple[int, ...], front: float) -> Crossings:
     """Without what lies ahead of the front's plane."""
     if front == -np.inf:
@@ -463,7 +533,9 @@ def _surface(
     lattice: Stencil,
     crack_cells: int,
     planes: tuple[float, float],
+    coarser: _Coarser | None = None,
 ) -> _Surface:
+    """What ``cuts`` say of a part whose faces reach as far as ``cells``; of the body inside a coarser level, there."""
     plane = len(lattice.axes) == 2
     forward = [(c[0], 0, c[1]) if plane else c for c in _forward(lattice)]
     slots = {tuple(int(w) for w in v): k for k, v in enumerate(lattice.steps)}
@@ -483,11 +555,19 @@ def _surface(
     low, high = np.floor(cells.min(axis=0)).astype(int) - pad, np.ceil(cells.max(axis=0)).astype(int) + pad
     if plane:
         low[1] = high[1] = 0
+    if coarser is not None:
+        low, high = _whole(frame, coarser.frame, low, high)
     none = np.zeros((3, 0), np.int32)
     along = [starts.get(c, none) for c in ((1, 0, 0), (0, 1, 0), (0, 0, 1))]
-    block = block_about(low, high, along, frame.half, planes)
-    solid = solid_cells(block, crack_cells)
-    hidden = hidden_air(block, solid, planes[0] == -np.inf) if crack_cells else 0
+    block = block_about(low.tolist(), high.tolist(), along, frame.half, planes)
+    hidden = 0
+    if coarser is None:
+        solid = solid_cells(block, crack_cells)
+        hidden = hidden_air(block, solid, planes[0] == -np.inf) if crack_cells else 0
+    elif block.allowed.size:
+        solid = solid_cells(block, crack_cells, _known(frame, block, coarser, crack_cells > 0))
+    else:
+        solid = block.allowed
     return _Surface(
         name,
         block.low,
@@ -501,20 +581,60 @@ def _surface(
     )
 
 
+def _whole(frame: Frame, around: Frame, low: Ints, high: Ints) -> tuple[Ints, Ints]:
+    """The cells ``low`` to ``high`` as far as they lie in or near a level, widened to whole cells of the one around."""
+    start = np.rint((frame.origin - around.origin) / frame.spacing).astype(int)
+    first = (np.maximum(low, -_BEYOND) + start) // 2 * 2 - start
+    last = (np.minimum(high, np.array(frame.size) - 1 + _BEYOND) + start) // 2 * 2 + 1 - start
+    return first, last
+
+
+def _known(frame: Frame, block: Block, coarser: _Coarser, cracks: bool) -> tuple[Bools, Bools]:
+    """Cells of a body's block that are air for sure, and solid for sure, by the coarser level around.
+
+    Air: the eight in a coarser cell of air that no surface parts from each other. Solid: those in a coarser cell with
+    no air around it; a slit of a closed body that is narrower than a coarser cell therefore ends two cells deep. Of one
+    with cracks, those in any solid coarser cell: what the coarser level has closed stays so, and only cells within half
+    a crack's width of the surface are settled anew.
+    """
+    own = coarser.surface
+    start = np.rint((frame.origin - coarser.frame.origin) / frame.spacing).astype(int)
+    first, count = (block.low + start) // 2, np.array(block.allowed.shape) // 2
+    # Beyond the coarser block lies what lies at its ends: air, the mirror image, or cells that nothing is known of.
+    place = [
+        np.clip(np.arange(-1, n + 1) + f - at, 0, size - 1)
+        for n, f, at, size in zip(count, first, own.low, own.solid.shape, strict=True)
+    ]
+    solid = own.solid[np.ix_(*place)]
+    middle = (slice(1, -1),) * 3
+    parted = (ends(block.cut) | ~block.allowed).reshape(count[0], 2, count[1], 2, count[2], 2).any(axis=(1, 3, 5))
+    air, sure = ~solid[middle] & ~parted, solid[middle] if cracks else ~widened(~solid, 1)[middle]
+    return _halved(air), _halved(sure)
+
+
+def _halved(cells: Bools) -> Bools:
+    return cells.repeat(2, axis=0).repeat(2, axis=1).repeat(2, axis=2)
+
+
 def _put_together(
-    frame: Frame, surfaces: list[_Surface], lattice: Stencil, notes: list[str], faults: list[Fault]
+    frame: Frame,
+    surfaces: list[_Surface],
+    lattice: Stencil,
+    notes: list[str],
+    faults: list[Fault],
+    told: Container[str],
 ) -> FlowGrid:
     label = np.zeros(frame.size, np.int8)
     if frame.road:
         label[:, :, 0] = ROAD
     for number, surface in enumerate(surfaces):
-        more, overlaps = _labelled(label, surface, number, surfaces)
+        more, overlaps = _labelled(label, surface, number, surfaces, told)
         notes.extend(more)
         faults.extend(overlaps)
     cell, q, part = _links(label, surfaces, lattice.steps)
     closed = _close(frame, surfaces, lattice.steps, cell, q, part)
     for number, surface in enumerate(surfaces):
-        if surface.open and closed[number]:
+        if surface.open and closed[number] and surface.name in told:
             share = closed[number] / np.count_nonzero(part == number + 1)
             said = f"{share:.1%} of the walls of “{surface.name}” are where a plane or the rule for cracks closed it."
             if share > MOST_CLOSED:
@@ -529,7 +649,9 @@ def _put_together(
     )  # fmt: skip
 
 
-def _labelled(label: Bytes, surface: _Surface, number: int, surfaces: list[_Surface]) -> tuple[list[str], list[Fault]]:
+def _labelled(
+    label: Bytes, surface: _Surface, number: int, surfaces: list[_Surface], told: Container[str]
+) -> tuple[list[str], list[Fault]]:
     """Write a part's cells into ``label``; notes on it and faults."""
     low = np.maximum(surface.low, 0)
     high = np.minimum(surface.low + np.array(surface.solid.shape), np.array(label.shape))
@@ -538,11 +660,13 @@ def _labelled(label: Bytes, surface: _Surface, number: int, surfaces: list[_Surf
     there = label[tuple(slice(a, b) for a, b in zip(low, high, strict=True))]
     own = surface.solid[tuple(slice(a, b) for a, b in zip(low - surface.low, high - surface.low, strict=True))]
     notes, faults = list[str](), list[Fault]()
-    if not own.any() and len(surface.node):
+    if not own.any() and len(surface.node) and surface.name in told:
         notes.append(f"“{surface.name}” is nowhere thick enough to hold a cell; it stops the air at its surface alone.")
     taken = np.bincount(there[own & (there > 0)], minlength=1)
     for other in np.flatnonzero(taken):
         first = surfaces[other - 1]
+        if first.name not in told:
+            continue
         said = (
             f"“{first.name}” and “{surface.name}” overlap in {taken[other]} cells, which count as “{first.name}”, "
             "named first."

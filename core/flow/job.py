@@ -38,9 +38,10 @@ LATTICE_SPEED = 0.06
 """Of the wind, cells a step: a lattice Mach number of 0.10, at which the density error is half a hundredth."""
 USUAL_CELLS = 60e6
 """Beyond which the usual cells are made coarser; 6 GB on the card (common practice, no source)."""
-COARSEST = {"mid-span": 16.0, "full": 10.0}
-"""Cells on the shortest chord that the coarsest level of a run has at least; the finer ones lie near the wing. In space
-the coarsest are most of all cells, and far from tips and wakes there is little for them to tell."""
+COARSEST = {("mid-span", False): 16.0, ("full", False): 10.0, ("full", True): 8.0}
+"""Cells on the shortest chord that the coarsest level of a run has at least, by form and whether the car is there; the
+finer ones lie near the wing. In space the coarsest are most of all cells, and far from tips and wakes there is little
+for them to tell. A scan's cracks are closed as far as they are narrow in the coarsest."""
 MOST_LEVELS = 6
 NEAR, WAKE = 0.1, 0.3
 """Chords that the finest cells reach about the parts and behind them; each coarser level twice as far as the next."""
@@ -72,7 +73,7 @@ class _Usual:
 _USUAL = {
     ("mid-span", False): _Usual(320.0, 6.0, 10.0, 6.0, 0.0),
     ("full", False): _Usual(96.0, 4.0, 6.0, 4.0, 3.0),
-    ("full", True): _Usual(16.0, 0.7, 1.5, 1.0, 0.7),
+    ("full", True): _Usual(64.0, 1.0, 2.0, 1.8, 1.8),
 }
 """By form and whether the car is there. 320 cells are where both kinds of wall came to the measured lift of a section
 that the air follows (``tests/bench/flow_results.md``). What the domain squeezes is told by the blockage, and sponges
@@ -301,14 +302,15 @@ def flow_job(
     half: Side | None = None
     if wishes.half_model and not plane:
         half = _half(chosen, on_car)
-    coarsest = math.inf if wishes.even or on_car is not None else COARSEST[form]
+    coarsest = math.inf if wishes.even else COARSEST[form, on_car is not None]
     spacing = shortest / far["cells_on_chord"]
+    levels = levels_of(shortest / spacing, coarsest)
     if wishes.cells_on_chord is None and not plane:
         wing = _reach(parts, None)
-        while _cells(wing, domain, spacing, levels_of(shortest / spacing, coarsest), chord, half) > USUAL_CELLS:
+        while _cells(wing, domain, spacing, levels, chord, half) > USUAL_CELLS:
             spacing *= 1.02
     spacing = _spacing(parts, on_car, road, spacing, wishes.cells_in_gap)
-    levels = levels_of(shortest / spacing, coarsest)
+    levels = max(levels, levels_of(shortest / spacing, coarsest))
     force = 0.5 * density_kg_m3 * speed_m_s**2 * area
     rule = StopRule(LEAST_ASKED * force, wishes.share, wishes.time_s)
     return FlowJob(
@@ -401,7 +403,7 @@ def _domain(low: Floats, high: Floats, far: Mapping[str, float], plane: bool, on
     return Box(np.array(start), np.array(end)), road
 
 
-def levels_of(cells_on_chord: float, coarsest: float = COARSEST["mid-span"]) -> int:
+def levels_of(cells_on_chord: float, coarsest: float = COARSEST["mid-span", False]) -> int:
     """How often the cells are halved on the way to a wing, so many of the finest on its shortest chord and ``coarsest``
     at least of the coarsest."""
     return min(int(math.log2(max(cells_on_chord / coarsest, 1.0))), MOST_LEVELS)

@@ -202,8 +202,10 @@ def boundary(
         part: (m, Q) the part met, as in ``label``.
         hole: (3,) first cell of the box of a level with finer cells, and (3,) the one after its last; beyond the
             domain where they share a face.
+
     A solid neighbour that the links do not tell of counts as a wall half way. Walls at the faces lie half a cell
-    outside the outermost cells' middles.
+    outside the outermost cells' middles. Walls where two levels overlap are of no part on the one of them that does
+    not count their force: on the coarser from its second layer inside the box on, on the finer before that.
 
     Raises:
         InputError: shapes that do not fit, links of cells that are not air, shares below 0, no air at all.
@@ -227,66 +229,77 @@ def boundary(
         raise InputError("A wall lies at a negative share of a link: make the links from the same grid.")
 
     kinds = setup.face_kinds()
-    edge = np.zeros(flat.size, bool)
-    edge[cell] = True
-    place = np.array(np.unravel_index(np.arange(flat.size), size))
-    found: list[tuple[int, Ints, Ints]] = []
+    air = label == 0
+    edge = np.zeros(size, bool)
+    edge.ravel()[cell] = True
+    found = list[tuple[int, NDArray[np.integer], NDArray[np.integer]]]()
     for i in range(1, Q):
-        to = place + lattice.steps[i][:, None]
-        beyond = np.zeros(flat.size, np.int16)
-        for axis in range(3):
-            for side, out in enumerate((to[axis] < 0, to[axis] >= size[axis])):
-                kind = kinds[2 * axis + side]
-                if kind in ("wall", "road"):
-                    beyond[out] = ROAD if kind == "road" else WALL
-                if kind != "periodic":
-                    edge |= out & (flat == 0)
-                    # Nothing to be met beyond an open face: look at the cell itself.
-                    to[axis][out] = place[axis][out]
-        neighbour = flat[np.ravel_multi_index(tuple(to), size, mode="wrap")]
-        met = np.where(beyond != 0, beyond, neighbour)
-        rows = np.flatnonzero((met != 0) & (flat == 0))
-        edge[rows] = True
-        found.append((i, rows, met[rows]))
-    comes = np.zeros(flat.size, np.uint8)
+        to, faces = [], []
+        for axis, step in enumerate(lattice.steps[i].tolist()):
+            along = np.arange(size[axis]) + step
+            kind = kinds[2 * axis + (step > 0)]
+            if step and kind != "periodic":
+                # Nothing to be met beyond an open face: look at the cell itself.
+                along[-1 if step > 0 else 0] -= step
+                faces.append((_layer(axis, -1 if step > 0 else 0), kind))
+            to.append(along % size[axis])
+        met = label[np.ix_(*to)]
+        for face, kind in faces:
+            edge[face] |= air[face]
+            if kind in ("wall", "road"):
+                met[face] = ROAD if kind == "road" else WALL
+        rows = np.flatnonzero((met != 0) & air)
+        edge.ravel()[rows] = True
+        found.append((i, rows, met.ravel()[rows]))
+    source, counts = np.zeros(size, np.uint8), np.ones(size, bool)
     for axis in range(3):
         for side, kind in enumerate(kinds[2 * axis : 2 * axis + 2]):
             if kind == "coarser":
-                comes[place[axis] == (0, size[axis] - 1)[side]] = COARSER
-    run = flat == 0
+                source[_layer(axis, -1 if side else 0)] = COARSER
+                counts[_layer(axis, slice(-2, None) if side else slice(2))] = False
+    run = air
     if hole is not None:
         # How deep a cell lies in the box; the layers about its faces are what the finer level reads.
-        within = np.minimum(place - hole[0][:, None], hole[1][:, None] - 1 - place).min(axis=0)
-        comes[within == OVERLAP] = FINER
+        deep = [np.minimum(np.arange(n) - a, b - 1 - np.arange(n)) for n, a, b in zip(size, *hole, strict=True)]
+        within = np.minimum(deep[0][:, None, None], np.minimum(deep[1][:, None], deep[2]))
+        source[within == OVERLAP] = FINER
         edge |= (within >= -OVERLAP) & (within < OVERLAP)
-        run &= within <= OVERLAP
-    edge = (edge | (comes != OWN)) & run
-    rows_of = np.full(flat.size, -1)
+        counts &= within < 1
+        run = air & (within <= OVERLAP)
+    edge = (edge | (source != OWN)) & run
+    rows_of = np.full(flat.size, -1, np.int32)
     cells = np.flatnonzero(edge)
     rows_of[cells] = np.arange(len(cells))
     all_q = np.full((len(cells), Q), NO_WALL, np.float32)
     all_part = np.zeros((len(cells), Q), np.int16)
-    for i, rows, met in found:
-        keep = edge[rows]
-        rows, met = rows[keep], met[keep]
-        all_q[rows_of[rows], i] = 0.5
-        all_part[rows_of[rows], i] = met
-    given = (q <= 1.0) & edge[cell][:, None]
+    for i, start, wall in found:
+        keep = edge.ravel()[start]
+        all_q[rows_of[start[keep]], i] = 0.5
+        all_part[rows_of[start[keep]], i] = wall[keep]
+    given = (q <= 1.0) & edge.ravel()[cell][:, None]
     row, direction = np.nonzero(given)
     all_q[rows_of[cell[row]], direction] = q[given]
     all_part[rows_of[cell[row]], direction] = part[given]
-    comes = comes[cells]
+    comes = source.ravel()[cells]
     all_q[comes != OWN], all_part[comes != OWN] = NO_WALL, 0
+    all_part[(all_part > 0) & ~counts.ravel()[cells][:, None]] = WALL
     # Forces are summed over the first of them only, walls looked at in the first two groups only, and the last are not
     # worked out. Within each the cells come as in the textures, so that neighbours lie together.
     group = 2 - (all_q <= 1.0).any(axis=1).astype(np.int64) - (all_part > 0).any(axis=1) + comes
     order = np.lexsort((*np.unravel_index(cells, size), group))
     cells, all_q, all_part, comes = cells[order], all_q[order], all_part[order], comes[order]
-    normal, distance = _off_wall(lattice, size, cells, all_q.astype(np.float64))
+    walled = int((all_q <= 1.0).any(axis=1).sum())
+    normal, distance = np.zeros((len(cells), 3)), np.zeros(len(cells))
+    normal[:walled], distance[:walled] = _off_wall(lattice, size, cells[:walled], all_q[:walled].astype(np.float64))
     slips = (distance > 0.0) & ~_thin(flat, size, cells, normal, distance)
-    kind_of = np.where(run, np.where(edge, EDGE, AIR), SOLID).astype(np.uint8).reshape(size)
+    kind_of = np.where(run, np.where(edge, EDGE, AIR), SOLID).astype(np.uint8)
     parts = max(int(label.max()), int(all_part.max(initial=0)))
     return Boundary(kind_of, cells, all_q, all_part, normal, distance, slips, comes, parts)
+
+
+def _layer(axis: int, cells: int | slice) -> tuple[int | slice, ...]:
+    """Index of those cells along an axis and all along the others."""
+    return tuple(cells if n == axis else slice(None) for n in range(3))
 
 
 def _off_wall(lattice: Stencil, size: tuple[int, int, int], cells: Ints, q: Floats) -> tuple[Floats, Floats]:
@@ -364,8 +377,8 @@ def sponge_lengths(setup: RunSetup) -> tuple[int, ...]:
 
 
 def road_only(edges: Boundary) -> NDArray[np.bool_]:
-    """(m,) whether an edge cell lies at the road and no part."""
-    return np.asarray((edges.part == ROAD).any(axis=1) & ~(edges.part > 0).any(axis=1))
+    """(m,) whether an edge cell lies at the road and no other wall."""
+    return np.asarray((edges.part == ROAD).any(axis=1) & ((edges.part == ROAD) | (edges.part == 0)).all(axis=1))
 
 
 def check_layer(setup: RunSetup, axis: int, index: int) -> None:

@@ -11,8 +11,9 @@ both, stresses are not. After a collision only density, velocity and stress are 
 
 Stress left after a collision is that of a Newtonian fluid times (relaxation time - 1), and the strain a step of an
 inner level is half its parent's: A. Dupuis and B. Chopard, "Theory and applications of an alternative lattice
-Boltzmann grid refinement algorithm", Physical Review E 67, 2003, here for what is left after the collision. No part may
-reach into the overlap; road and mirror may.
+Boltzmann grid refinement algorithm", Physical Review E 67, 2003, here for what is left after the collision. No part
+but the scanned body may reach into the overlap, where its walls stand on both levels and what is solid on the one may
+be air on the other; road and mirror may.
 """
 
 from __future__ import annotations
@@ -25,8 +26,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
-from .grid import BORDER, FlowGrid
-from .kernel import COARSER, FINER, SOLID, Boundary, RunSetup, boundary
+from .grid import BODY, BORDER, FlowGrid
+from .kernel import COARSER, FINER, OVERLAP, SOLID, Boundary, RunSetup, boundary
 from .stencil import stencil
 
 Floats = NDArray[np.float64]
@@ -47,10 +48,10 @@ class Coupling:
         sources: (s,) rows of the edge cells on the coarse level that are read.
         given: (g,) rows of the edge cells on the fine level that are given.
         slot: (g, k) which of the sources each given cell is made of.
-        weight: (g, k) their shares, 1 together.
+        weight: (g, k) their shares, 1 together, or all 0 where there is no air about: air at rest.
         taken: (t,) rows of the edge cells on the coarse level that are taken from the fine one.
         cell: (t, l) flat index of the fine cells that each is made of.
-        share: (l,) their shares, 1 together.
+        share: (t, l) their shares, in the same way.
         to_finer: factor of the stress left after a collision; its inverse the other way.
     """
 
@@ -95,11 +96,14 @@ def levels(setup: RunSetup, grid: FlowGrid) -> tuple[Level, ...]:
     grids = [grid]
     while grids[-1].finer is not None:
         setups.append(finer_setup(setups[-1], grids[-1]))
+        _check_parts(grids[-1])
         grids.append(grids[-1].finer)
     edges = [
-        boundary(own, g.label, g.cell, g.q, g.part, None if g.finer is None else hole(own, g))
+        boundary(own, g.label, g.cell, g.q, g.part, None if g.finer is None else hole(g))
         for own, g in zip(setups, grids, strict=True)
     ]
+    parts = max(one.parts for one in edges)
+    edges = [replace(one, parts=parts) for one in edges]
     joined = [_coupling(setups[k], edges[k], grids[k], setups[k + 1], edges[k + 1]) for k in range(len(grids) - 1)]
     return tuple(Level(*found) for found in zip(setups, edges, [*joined, None], strict=True))
 
@@ -121,7 +125,7 @@ def corner_of(grid: FlowGrid) -> Ints:
     return found
 
 
-def hole(setup: RunSetup, grid: FlowGrid) -> tuple[Ints, Ints]:
+def hole(grid: FlowGrid) -> tuple[Ints, Ints]:
     """(3,) first cell of ``grid`` in its finer level's box and (3,) the one after the last.
 
     Where the box shares a face with the domain it reaches far beyond it, for there is no border.
@@ -138,6 +142,25 @@ def hole(setup: RunSetup, grid: FlowGrid) -> tuple[Ints, Ints]:
         ):
             raise InputError("Finer cells begin and end with whole coarser ones, some off the domain's faces.")
     return low, high
+
+
+def held(grid: FlowGrid, points: Floats) -> NDArray[np.bool_]:
+    """(n,) whether points (n, 3) m, flow axes, lie in ``grid.finer``, a cell of ``grid`` within its ends at least."""
+    low, high = hole(grid)
+    place = (points - grid.origin_m) / grid.spacing_m
+    return np.asarray(((place >= low + 1) & (place <= high - 1)).all(axis=1))
+
+
+def run_on(grid: FlowGrid) -> NDArray[np.bool_]:
+    """(nx, ny, nz) cells of air, without those that only the finer level has."""
+    air = grid.label == 0
+    if grid.finer is not None:
+        low, high = hole(grid)
+        deep = tuple(
+            slice(int(max(a + OVERLAP + 1, 0)), int(max(b - OVERLAP - 1, 0))) for a, b in zip(low, high, strict=True)
+        )
+        air[deep] = False
+    return air
 
 
 def finer_setup(setup: RunSetup, grid: FlowGrid) -> RunSetup:
@@ -164,6 +187,20 @@ def _shared(grid: FlowGrid, axis: int) -> tuple[bool, bool]:
     return start <= 1, start + size >= 2 * grid.size[axis] - 1
 
 
+def _check_parts(grid: FlowGrid) -> None:
+    """Raises InputError: the wall of a part other than the body lies where the finer level and this one overlap."""
+    assert grid.finer is not None
+    finer = grid.finer
+    walls = (finer.part > 0) & (finer.part != (finer.parts.index(BODY) + 1 if BODY in finer.parts else 0))
+    place = np.unravel_index(finer.cell[walls.any(axis=1)], finer.size)
+    for axis, cells in enumerate(place):
+        below, above = _shared(grid, axis)
+        # What is taken is read up to one cell beyond its own.
+        deep = 2 * OVERLAP + 3
+        if (not below and (cells < deep).any()) or (not above and (cells >= finer.size[axis] - deep).any()):
+            raise InputError(REACHES)
+
+
 def _coupling(setup: RunSetup, edges: Boundary, grid: FlowGrid, finer: RunSetup, inner: Boundary) -> Coupling:
     taus = [3.0 * one.viscosity + 0.5 for one in (setup, finer)]
     if max(taus) > TOO_THICK:
@@ -176,20 +213,36 @@ def _coupling(setup: RunSetup, edges: Boundary, grid: FlowGrid, finer: RunSetup,
     sources, slot = np.unique(row, return_inverse=True)
     taken = np.flatnonzero(edges.comes == FINER)
     corner = 2 * np.stack(np.unravel_index(edges.cell[taken], setup.size), axis=1) - start
-    steps, share = _within(list(stencil(setup.stencil).axes))
-    if len(stencil(setup.stencil).axes) == 2:
+    axes = list(stencil(setup.stencil).axes)
+    steps, share = _within(axes)
+    if len(axes) == 2:
         corner[:, 1] = 0
     # Beyond road and mirror the nearest cell stands for what is not there.
-    place = np.clip(corner[:, None] + steps, 0, np.array(finer.size) - 1)
-    cell = np.ravel_multi_index(tuple(np.moveaxis(place, -1, 0)), finer.size)
-    solid = inner.kind.ravel()[cell] == 0
-    if (solid & (np.arange(len(share)) < 2 ** len(stencil(setup.stencil).axes))).any():
-        raise InputError(REACHES)
-    nearest = np.clip(corner[:, None] + np.clip(steps, 0, 1), 0, np.array(finer.size) - 1)
-    cell = np.where(solid, np.ravel_multi_index(tuple(np.moveaxis(nearest, -1, 0)), finer.size), cell)
-    return Coupling(
-        sources, given, slot.reshape(row.shape), weight, taken, cell, share, 0.5 * (taus[1] - 1.0) / (taus[0] - 1.0)
+    last = np.array(finer.size) - 1
+    cell, nearest = (
+        np.ravel_multi_index(tuple(np.moveaxis(np.clip(corner[:, None] + to, 0, last), -1, 0)), finer.size)
+        for to in (steps, np.clip(steps, 0, 1))
     )
+    air = inner.kind.ravel()[cell] != SOLID
+    shares = _of_air(air, share, 2 ** len(axes))
+    cell = np.where(air, cell, nearest)
+    return Coupling(
+        sources, given, slot.reshape(row.shape), weight, taken, cell, shares, 0.5 * (taus[1] - 1.0) / (taus[0] - 1.0)
+    )
+
+
+def _of_air(air: NDArray[np.bool_], share: Floats, count: int) -> Floats:
+    """(t, l) shares of the fine cells that coarse ones are made of.
+
+    Args:
+        air: (t, l) which of them are air.
+        share: (l,) theirs where the first ``count``, those in the coarse cell, all are.
+    """
+    inside = air & (np.arange(len(share)) < count)
+    # Without air in it, what is air beside it.
+    even = np.where(inside.any(axis=1, keepdims=True), inside, air).astype(np.float64)
+    even /= np.maximum(even.sum(axis=1, keepdims=True), 1.0)
+    return np.where(inside.sum(axis=1, keepdims=True) == count, share, even)
 
 
 def _around(setup: RunSetup, edges: Boundary, place: Ints) -> tuple[Ints, Floats]:
@@ -212,20 +265,26 @@ def _around(setup: RunSetup, edges: Boundary, place: Ints) -> tuple[Ints, Floats
         flat = np.ravel_multi_index(tuple(held.T), setup.size)
         return np.where(edges.kind.ravel()[flat] != 0, row_of[flat], -1)
 
-    found, shares = [], []
+    found, shares = list[Ints](), list[Floats]()
     for step in product((0, 1), repeat=len(axes)):
         cell = nearest.copy()
         cell[:, axes] += np.array(step) * side[:, axes]
         found.append(rows(cell))
         shares.append(np.full(len(place), np.prod(np.where(step, 0.25, 0.75))))
     row, share = np.stack(found, axis=1), np.stack(shares, axis=1)
-    # At a road some of them are not there: the others share what is theirs.
+    # At road and body some of them are not there: the others share what is theirs.
     whole = (row >= 0).all(axis=1)
     share = np.where(row >= 0, share, 0.0)
     total = share.sum(axis=1, keepdims=True)
-    if (total <= 0.0).any():
-        raise InputError(REACHES)
-    share = share / total
+    share = share / np.where(total > 0.0, total, 1.0)
+    # Where none is, the nearest air around counts alone.
+    ways = np.array(sorted(product((-1, 0, 1), repeat=len(axes)), key=lambda way: sum((n - 0.25) ** 2 for n in way)))
+    for k in np.flatnonzero(total <= 0.0):
+        cell = np.repeat(nearest[k : k + 1], len(ways), axis=0)
+        cell[:, axes] += ways * side[k, axes]
+        there = rows(cell)
+        if (there >= 0).any():
+            row[k, 0], share[k, 0] = there[there >= 0][0], 1.0
     for n, axis in enumerate(axes):
         ahead = 2 ** (len(axes) - 1 - n)
         cell = nearest.copy()
@@ -235,7 +294,7 @@ def _around(setup: RunSetup, edges: Boundary, place: Ints) -> tuple[Ints, Floats
         share[:, 0] += 2.0 * bent
         share[:, ahead] -= bent
         row, share = np.column_stack([row, behind]), np.column_stack([share, -bent])
-    return np.where(row >= 0, row, row.max(axis=1, keepdims=True)), np.asarray(share, np.float64)
+    return np.where(row >= 0, row, np.maximum(row.max(axis=1, keepdims=True), 0)), np.asarray(share, np.float64)
 
 
 def _within(axes: list[int]) -> tuple[Ints, Floats]:

@@ -18,6 +18,7 @@ from .fault import Fault
 from .grid import FlowGrid, plane_grid, space_grid, to_flow
 from .job import FlowJob, digest
 from .kernel import RunSetup
+from .levels import held, run_on
 from .plan import GridPlan, plan_plane, plan_space
 from .result import FlowRun, part_flow
 from .scaling import CELLS_SHARE, LEAST_VISCOSITY, Scaling, reynolds_gap, scaling
@@ -323,7 +324,7 @@ class Pilot:
         self._meant_at = 0
         self._wildest = 0.0
         self._means = 0
-        self._fetched: tuple[int, NDArray[np.float32]] | None = None
+        self._fetched: dict[int, tuple[int, NDArray[np.float32]]] = {}
 
     # --- the run
 
@@ -560,13 +561,13 @@ class Pilot:
             self._mean()
         return self._running()
 
-    def _mean_density(self) -> NDArray[np.float32]:
-        """(nx, ny, nz) mean density less 1 of the finest level; fetched once, for in space it is gigabytes."""
+    def _mean_density(self, level: int) -> NDArray[np.float32]:
+        """(nx, ny, nz) mean density less 1 of a level; fetched once, for in space it is gigabytes."""
         engine = self._means_there()
-        if self._fetched is None or self._fetched[0] != self._means:
-            density = np.asarray(engine.mean_fields(self.job.levels)[0])
-            self._fetched = self._means, (density - 1.0).astype(np.float32)
-        return self._fetched[1]
+        if self._fetched.get(level, (-1,))[0] != self._means:
+            density = np.asarray(engine.mean_fields(level)[0])
+            self._fetched[level] = self._means, (density - 1.0).astype(np.float32)
+        return self._fetched[level][1]
 
     def mean_slice(self) -> FlowSlice:
         """The same of the mean flow since half the fewest samples; of this moment where it has not got so far.
@@ -576,6 +577,20 @@ class Pilot:
         """
         return flow_slice(self.grid, self.scale, self._layers(self._means_there().mean_slice), self.job.view)
 
+    def _excess(self, points: Floats, normals: Floats) -> Floats:
+        """(n,) mean density less 1 at points of a surface, by the finest cells there."""
+        grids = self.grid.levels()
+        finest = np.zeros(len(points), np.int64)
+        for number, outer in enumerate(grids[:-1]):
+            finest[held(outer, points)] = number + 1
+        values = np.full(len(points), np.nan)
+        for number in np.unique(finest).tolist():
+            grid, mine = grids[number], finest == number
+            values[mine] = at_surface(
+                self._mean_density(number), run_on(grid), grid.origin_m, grid.spacing_m, points[mine], normals[mine]
+            )
+        return values
+
     def surface(self) -> dict[str, Floats]:
         """Mean pressure coefficient at each point of each part's mesh, of its contour at mid-span; nan where no air is.
 
@@ -584,9 +599,7 @@ class Pilot:
         Raises:
             InputError: nothing was begun yet.
         """
-        excess = self._mean_density()
-        grid = self.grid.levels()[-1]
-        air = grid.label == 0
+        grid = self.grid
         shapes = [*self.job.parts, *zip(self.job.names[len(self.job.parts) :], [self.job.body], strict=False)]
         found = {}
         for name, shape in shapes:
@@ -603,7 +616,7 @@ class Pilot:
                 mirrored = points[:, 1] < 0.0
                 points[mirrored, 1] *= -1.0
                 normals[mirrored, 1] *= -1.0
-            values = at_surface(excess, air, grid.origin_m, grid.spacing_m, points, normals)
+            values = self._excess(points, normals)
             if self.job.road:
                 values[points[:, 2] < 0.0] = np.nan
             found[name] = self.scale.pressure_coefficient(1.0 + values)

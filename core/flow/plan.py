@@ -15,7 +15,7 @@ from ..geometry.index import TriangleIndex
 from ..geometry.mesh import TriMesh
 from .crossings import triangle_crossings
 from .fault import Fault
-from .grid import BODY, Frame, Reach, Side, finer_frames, plane_frame, space_frame
+from .grid import BODY, Frame, Reach, Side, box_about, finer_frames, plane_frame, space_frame
 
 Floats = NDArray[np.float64]
 
@@ -141,8 +141,7 @@ def plan_space(
         inside = (y >= 0) & (y < frame.size[1]) & (z >= 0) & (z < frame.size[2])
         filled[y[inside], z[inside]] = True
     share = float(filled.mean())
-    every = np.concatenate([mesh.points[np.unique(mesh.triangles)] for _, mesh in meshes]) * turn
-    frames = (frame, *finer_frames(frame, every.min(axis=0), every.max(axis=0), reaches))
+    frames = (frame, *(finer_frames(frame, *box_about(parts, turn), reaches) if len(reaches) else ()))
     return _planned(frames, chord_m, bytes_per_cell, gap, between, share, updates_per_second, memory_bytes)
 
 

@@ -254,24 +254,22 @@ class ReferenceLevels:
         Raises:
             InputError: the run has blown up.
         """
-        parts = max(run.edges.parts for run in self.runs)
-        forces = np.array([self._step(0, parts) for _ in range(steps)]).reshape(steps, parts, 3)
+        forces = np.array([self._step(0) for _ in range(steps)]).reshape(steps, self.runs[0].edges.parts, 3)
         if not all(np.isfinite(run.post).all() for run in self.runs):
             raise InputError("The run has blown up: set more viscosity, a Smagorinsky constant or a lower speed.")
         return forces
 
-    def _step(self, number: int, parts: int) -> Floats:
+    def _step(self, number: int) -> Floats:
         run, inner = self.runs[number], self._inner[number]
         before = run.post
         force = run.step()
-        force = np.pad(force, ((0, parts - len(force)), (0, 0)))
         if inner is None:
             return force
         finer = self.runs[number + 1]
         found = np.zeros_like(force)
         for share in (0.5, 1.0):
             finer.given = _given(inner, run, before, share)
-            found += 0.5 * self._step(number + 1, parts)
+            found += 0.5 * self._step(number + 1)
         _take(inner, run, finer)
         # A cell's face in the plane is a length, in space an area.
         return force + found / 2.0 ** (len(run.lattice.axes) - 1)
@@ -310,7 +308,7 @@ def _given(inner: Coupling, run: ReferenceRun, before: Floats, share: float) -> 
 def _take(inner: Coupling, run: ReferenceRun, finer: ReferenceRun) -> None:
     """Set the coarse cells that are taken from the finer level."""
     inside = _left(run.lattice, finer.post.reshape(len(finer.post), -1)[:, inner.cell.ravel()])
-    mean = inside.reshape(len(inside), *inner.cell.shape) @ inner.share.astype(run.dtype)
+    mean = (inside.reshape(len(inside), *inner.cell.shape) * inner.share.astype(run.dtype)).sum(axis=2)
     post = _from_left(run.lattice, mean, 1.0 / inner.to_finer)
     run.post.reshape(len(post), -1)[:, run.edges.cell[inner.taken]] = post
 
@@ -361,7 +359,7 @@ class ReferenceEngine:
     def _start(self, made: tuple[Level, ...], starts: Sequence[Start] = ()) -> None:
         self.edges, self.steps, self.seconds = made[0].edges, 0, 0.0
         self._run = ReferenceLevels(made, self._dtype, starts)
-        parts = max(one.edges.parts for one in made)
+        parts = made[0].edges.parts
         self._left = np.zeros((0, parts, 3))
         self._last = np.zeros((parts, 3))
         self._means, self._averaged = [np.zeros((4, *one.setup.size)) for one in made], 0

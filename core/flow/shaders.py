@@ -241,9 +241,9 @@ def slots_texture(joined: Coupling) -> Singles:
 
 
 def inside_texture(setup: RunSetup, joined: Coupling) -> Singles:
-    """Place along the texture's axes of each cell of ``setup`` that a coarser one is made of, a layer each."""
+    """Place along the texture's axes and share of each fine cell that coarser ones are made of, a layer each."""
     x, y, z = np.unravel_index(joined.cell, setup.size)
-    return _wide(np.stack((x, z, y, y) if cells_of(setup)[2] == 1 else (x, y, z, z), axis=2))
+    return _wide(np.stack([*((x, z, y) if cells_of(setup)[2] == 1 else (x, y, z)), joined.share], axis=2))
 
 
 def wide_rows(count: int) -> int:
@@ -395,15 +395,14 @@ class _Writer:
 
     def take(self, outer: Coupling) -> ShaderSource:
         count, layers = len(outer.taken), range(told_layers(self.setup))
-        shares = ", ".join(_number(share) for share in outer.share)
         body = ["ivec2 at = ivec2(gl_GlobalInvocationID.xy);", f"if (at.x + {WIDE}*at.y >= {count}) return;"]
         body += [f"vec4 mean{m} = vec4(0.0);" for m in layers]
-        body += [f"const float shares[{len(outer.share)}] = float[]({shares});"]
-        body += [f"for (int k = 0; k < {len(outer.share)}; k++) {{"]
-        body += ["ivec3 p = ivec3(texelFetch(inside, ivec3(at, k), 0).xyz + 0.5);", *self._neighbours()]
+        body += [f"for (int k = 0; k < {outer.share.shape[1]}; k++) {{"]
+        body += ["vec4 one = texelFetch(inside, ivec3(at, k), 0);", "ivec3 p = ivec3(one.xyz + 0.5);"]
+        body += self._neighbours()
         # After two steps the second of which was an even one.
         body += [*self._load_cell(0, turned=True), *self._left("g")]
-        body += [*(f"mean{m} += shares[k] * left{m};" for m in layers), "}"]
+        body += [*(f"mean{m} += one.w * left{m};" for m in layers), "}"]
         body += [*(f"vec4 left{m} = mean{m};" for m in layers), *self._from_left(1.0 / outer.to_finer)]
         body += [f"int number = {int(outer.taken[0])} + at.x + {WIDE}*at.y;"]
         body += [f"ivec3 row = ivec3(number % {WIDE}, number / {WIDE}, 0);"]

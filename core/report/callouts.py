@@ -172,7 +172,8 @@ def legend(
         at = np.array([x, y + step * number])
         fields.append(Field(at, at + [width, step + 0.5], _opaque(colour)))
     writing = [
-        Writing(np.array([x, y + height + 1.5 * pad + line * k]), words, text) for k, words in enumerate(reversed(title))
+        Writing(np.array([x, y + height + 1.5 * pad + line * k]), words, text)
+        for k, words in enumerate(reversed(title))
     ]
     first, last = ticks[0][0], ticks[-1][0]
     for value, words in ticks:

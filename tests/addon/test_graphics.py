@@ -388,8 +388,9 @@ def test_a_card_that_gives_up_without_a_word_is_noticed(card: graphics.Card, mon
         run.advance(3)
 
 
-def ball(name: str, finer: int) -> FlowGrid:
-    """A disc in the plane or a ball in space over a road, with so many levels of finer cells."""
+def ball(name: str, finer: int, body: bool) -> FlowGrid:
+    """A disc in the plane or a ball in space over a road, with so many levels of finer cells, and in space with a block
+    under it that reaches through their ends."""
     reaches = [Reach(0.34, 0.4, 0.34), Reach(0.12, 0.15, 0.12)][:finer]
     if name == "D2Q9":
         turn = np.linspace(0.0, 2.0 * np.pi, 90, endpoint=False)
@@ -398,13 +399,18 @@ def ball(name: str, finer: int) -> FlowGrid:
     mesh = trimesh.creation.icosphere(subdivisions=2, radius=0.1)
     placed = TriMesh(np.asarray(mesh.vertices) + [0.0, 0.0, 0.42], np.asarray(mesh.faces, np.int32))
     domain = Box(np.array([-0.9, -0.6, 0.0]), np.array([0.8, 0.6, 1.0]))
-    return space_grid([("ball", placed)], None, 0.05, domain, road=True, half="left", reaches=reaches)
+    block = None
+    if body:
+        cut = trimesh.creation.box((1.1, 0.3, 0.2))
+        cut.apply_transform(trimesh.transformations.rotation_matrix(0.13, [0.0, 1.0, 0.0]))
+        block = TriMesh(np.asarray(cut.vertices) + [0.0, 0.0, 0.14], np.asarray(cut.faces, np.int32))
+    return space_grid([("ball", placed)], block, 0.05, domain, road=True, half="left", reaches=reaches)
 
 
-@pytest.mark.parametrize(("name", "finer"), [("D2Q9", 2), ("D3Q19", 1)])
-def test_levels_with_finer_cells(card: graphics.Card, name: str, finer: int) -> None:
+@pytest.mark.parametrize(("name", "finer", "body"), [("D2Q9", 2, False), ("D3Q19", 1, False), ("D3Q19", 1, True)])
+def test_levels_with_finer_cells(card: graphics.Card, name: str, finer: int, body: bool) -> None:
     """What levels hand each other, with a road, a mirror, slip and eddy viscosity; forces of coarse steps."""
-    grid = ball(name, finer)
+    grid = ball(name, finer, body)
     setup = RunSetup(
         name, grid.size, (0.06, 0.0, 0.0), 2e-4, smagorinsky=0.1, wall_function=True, road_speed=0.06,
         symmetry=name == "D3Q19", sponge=(3, 4, 3),
@@ -419,6 +425,8 @@ def test_levels_with_finer_cells(card: graphics.Card, name: str, finer: int) -> 
             for seen, wanted in zip(run.fields(level), truth.fields(level), strict=True):
                 np.testing.assert_allclose(seen, wanted, atol=CLOSE)
     assert len(got) == 5
+    assert got.shape[1] == len(grid.parts)
+    assert np.abs(got[:, :, 0]).max(axis=0).min() > 1e-3
     assert run.rate() > 0.0
     run.average()
     truth.average()

@@ -18,7 +18,7 @@ from wing_cases import SHAPED
 from wingfettle.core.elements.loft import loft
 from wingfettle.core.errors import InputError
 from wingfettle.core.flow.closing import Closing, suggested
-from wingfettle.core.flow.grid import BODY, FlowGrid, from_flow, plane_grid, space_grid, to_flow
+from wingfettle.core.flow.grid import BODY, FlowGrid, Reach, from_flow, plane_grid, space_grid, to_flow
 from wingfettle.core.flow.plan import plan_plane, plan_space, plane_gap, space_gap
 from wingfettle.core.flow.stencil import stencil
 from wingfettle.core.geometry.box import Box
@@ -438,6 +438,13 @@ def test_scanned_road_is_road() -> None:
     np.testing.assert_array_equal(grid.cell, space_grid([], car(""), 0.05, ROOM).cell)
 
 
+def test_a_closed_body_that_stands_on_the_road_is_solid() -> None:
+    """Its underside goes with the scanned road, and no air comes up through that."""
+    for low in (-0.1, 0.0, 0.005):
+        block = mesh_of(trimesh.creation.box(bounds=[[-0.4, -0.3, low], [0.4, 0.3, 0.5]]))
+        assert body_volume(space_grid([], block, 0.05, ROOM)) == pytest.approx(0.8 * 0.6 * 0.5)
+
+
 def test_road_lies_half_way_under_the_first_layer_and_counts_beside_a_part() -> None:
     block = mesh_of(trimesh.creation.box(bounds=[[-0.33, -0.33, -0.1], [0.33, 0.33, 0.42]]))
     grid = space_grid([("block", block)], None, 0.1, ROOM)
@@ -450,6 +457,93 @@ def test_road_lies_half_way_under_the_first_layer_and_counts_beside_a_part() -> 
     assert (grid.part[low, down] == -1).all()
     top = grid.cell % grid.size[2] == 5
     assert (grid.part[~low & ~top, down] == 0).all()
+
+
+# --- finer cells near a part over the body -------------------------------------------------------------------
+
+
+SMALL = mesh_of(trimesh.creation.box((0.07, 0.1, 0.05)))
+
+
+def over(height: float, x: float = 0.0) -> TriMesh:
+    """A small block whose middle is at x and that height."""
+    return TriMesh(SMALL.points + [x, 0.013, height], SMALL.triangles)
+
+
+def beside(fine: FlowGrid, even: FlowGrid) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Labels of ``even`` cells where ``fine`` ones lie, and walls of both there, without those of the outermost."""
+    start = np.rint((fine.origin_m - even.origin_m) / fine.spacing_m).astype(int)
+    box = tuple(slice(a, a + n) for a, n in zip(start, fine.size, strict=True))
+    inner = (slice(1, -1),) * 3
+    return even.label[box], walls(fine)[inner], walls(even)[box][inner]
+
+
+@pytest.mark.parametrize("half", [None, "left"])
+@pytest.mark.parametrize("seed", [1, 5])
+def test_a_closed_body_is_the_same_on_finer_cells_in_a_box(seed: int, half: str | None) -> None:
+    """However the box cuts it, every level has the labels and walls of even cells of its size."""
+    body, h = lump(seed), 0.08
+    parts = [("block", over(1.75))]
+    room = Box(np.array([-1.0, -1.0, 0.0]), np.array([1.0, 1.0, 2.56]))
+    reaches = [Reach(0.4, 0.5, 0.45), Reach(0.2, 0.2, 0.2)]
+    grid = space_grid(parts, body, h, room, half=half, reaches=reaches)
+    assert len(grid.levels()) == 3
+    for fine in grid.levels()[1:]:
+        even = space_grid(parts, body, fine.spacing_m, room, half=half)
+        label, found, truth = beside(fine, even)
+        np.testing.assert_array_equal(fine.label, label)
+        np.testing.assert_allclose(found, truth, atol=1e-5)
+    crossed = grid.levels()[1].label == 2
+    assert crossed.any()
+    assert crossed[:, :, :4].any()
+    assert not crossed.all()
+    assert plan_space(parts, body, h, room, chord_m=0.07, bytes_per_cell=1.0, half=half, reaches=reaches).cells == sum(
+        one.label.size for one in grid.levels()
+    )
+
+
+def test_what_the_coarser_cells_close_stays_closed_on_finer_ones() -> None:
+    """A hole of 12 cm, not three of the coarse cells wide and more than five of the fine, in the roof of a block."""
+    closing, h = Closing(hole_m=0.0), 0.045
+    parts = [("block", over(1.2))]
+    reaches = [Reach(0.25, 0.3, 0.25)]
+    holed = space_grid(parts, car("hole"), h, ROOM, closing=closing, reaches=reaches).finer
+    whole = space_grid(parts, car(""), h, ROOM, reaches=reaches).finer
+    assert holed is not None
+    assert whole is not None
+    leaky = space_grid(parts, car("hole"), whole.spacing_m, ROOM, closing=closing)
+    assert (beside(whole, leaky)[0] == 2).sum() < 0.5 * (whole.label == 2).sum()
+    differs = np.flatnonzero((holed.label != whole.label).ravel()).astype(np.int32)
+    # Within the hole's own half width of it.
+    away = np.abs(from_flow(holed.middles(differs)) - [0.0, 0.0, 1.0])
+    assert (away < [0.09, 0.09, 0.07]).all()
+
+
+def test_a_body_without_floor_and_front_has_its_planes_on_finer_cells_too() -> None:
+    closing, h = Closing(0.2, 0.6), 0.094
+    parts = [("block", over(1.25, 0.45))]
+    reaches = [Reach(0.48, 0.5, 0.48)]
+    room = Box(np.array([-1.5, -1.5, 0.0]), np.array([1.5, 1.5, 2.0]))
+    grid = space_grid(parts, car("floor front", 4), h, room, closing=closing, reaches=reaches)
+    ends = [[-0.7, -0.5, 0.2], [0.6, 0.5, 1.0]]
+    truth = space_grid(parts, mesh_of(trimesh.creation.box(bounds=ends)), h, room, reaches=reaches)
+    assert grid.finer is not None
+    assert truth.finer is not None
+    assert np.count_nonzero(grid.finer.label != truth.finer.label) <= 4
+    assert (grid.finer.label == 2).any()
+    assert sum("closed it" in note for note in grid.notes) == 1
+
+
+def test_finer_cells_lie_about_parts() -> None:
+    reaches = [Reach(0.3, 0.3, 0.3)]
+    with pytest.raises(InputError, match="Finer cells lie about the parts of the wing; give one"):
+        space_grid([], car(""), 0.05, ROOM, reaches=reaches)
+    # A body that does not come near them is known on the coarse cells alone.
+    far = TriMesh(SMALL.points + [-0.7, -0.7, 0.2], SMALL.triangles)
+    grid = space_grid([("block", over(1.3))], far, 0.05, ROOM, reaches=reaches)
+    assert grid.finer is not None
+    assert not (grid.finer.label == 2).any()
+    assert (grid.label == 2).any()
 
 
 # --- the plane ------------------------------------------------------------------------------------------------

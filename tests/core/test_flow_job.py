@@ -201,10 +201,14 @@ def test_gap_makes_cells_finer_up_to_a_limit() -> None:
 
 def test_usual_cells_fit_a_card_and_wishes_are_kept() -> None:
     for half in (False, True):
+        even = made("on car", "full", wishes=RunWishes(half_model=half, even=True))
+        room = float(np.prod(even.domain.high - even.domain.low)) * (0.5 if half else 1.0)
+        assert 0.94 * USUAL_CELLS < room / even.spacing_m**3 <= USUAL_CELLS
+        assert even.levels == 0
         job = made("on car", "full", wishes=RunWishes(half_model=half))
-        room = float(np.prod(job.domain.high - job.domain.low)) * (0.5 if half else 1.0)
-        assert 0.94 * USUAL_CELLS < room / job.spacing_m**3 <= USUAL_CELLS
-        assert job.levels == 0
+        assert job.levels == 3
+        assert room / job.coarsest_m**3 < USUAL_CELLS
+        assert job.spacing_m < 0.3 * even.spacing_m
     assert made("on car", "full", wishes=RunWishes(cells_on_chord=40.0)).spacing_m == pytest.approx(0.15 / 40.0)
 
 
@@ -222,7 +226,7 @@ def test_cells_are_halved_on_the_way_to_the_wing() -> None:
     full = made("group", "full")
     pilot = Pilot(full)
     assert full.levels >= 1
-    assert full.shortest_m / full.coarsest_m >= COARSEST["full"]
+    assert full.shortest_m / full.coarsest_m >= COARSEST["full", False]
     pilot.prepare()
     assert pilot.plan.cells == sum(grid.label.size for grid in pilot.grid.levels())
     assert pilot.plan.updates == sum(grid.label.size << k for k, grid in enumerate(pilot.grid.levels()))

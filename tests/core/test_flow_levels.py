@@ -1,17 +1,21 @@
 """Levels with finer cells: what they hand each other, against exact flows and against even cells."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+import trimesh
 
 from wingfettle.core.errors import InputError
-from wingfettle.core.flow.grid import BORDER, FlowGrid, Frame, Reach, finer_frames, plane_grid
+from wingfettle.core.flow.grid import BODY, BORDER, FlowGrid, Frame, Reach, finer_frames, plane_grid, space_grid
 from wingfettle.core.flow.kernel import AIR, COARSER, FINER, OVERLAP, RunSetup
-from wingfettle.core.flow.levels import corner_of, levels, updates
+from wingfettle.core.flow.levels import corner_of, held, levels, run_on, updates
 from wingfettle.core.flow.reference import ReferenceEngine, ReferenceLevels
 from wingfettle.core.flow.scaling import scaling
 from wingfettle.core.flow.slices import MOST_WIDE, flow_slice
 from wingfettle.core.flow.stencil import stencil
 from wingfettle.core.geometry.box import Box
+from wingfettle.core.geometry.mesh import TriMesh
 
 PERIODIC = ("periodic",) * 6
 
@@ -155,7 +159,7 @@ def test_kinds_of_cells_where_levels_meet() -> None:
     assert inner.setup.face_kinds() == ("coarser", "coarser", "periodic", "periodic", "coarser", "coarser")
     assert outer.inner is not None
     np.testing.assert_allclose(outer.inner.weight.sum(axis=1), 1.0)
-    assert outer.inner.share.sum() == pytest.approx(1.0)
+    np.testing.assert_allclose(outer.inner.share.sum(axis=1), 1.0)
     hollow = (16 - 2 * OVERLAP - 2) ** 2
     assert updates((outer, inner)) == 32 * 32 - hollow + 2 * 32 * 32
 
@@ -175,7 +179,7 @@ def test_parabolas_are_handed_on_exactly() -> None:
     np.testing.assert_allclose(
         (given * joined.weight).sum(axis=1), parabola(grid.finer, inner.edges.cell[joined.given])
     )
-    taken = parabola(grid.finer, joined.cell.ravel()).reshape(joined.cell.shape) @ joined.share
+    taken = (parabola(grid.finer, joined.cell.ravel()).reshape(joined.cell.shape) * joined.share).sum(axis=1)
     np.testing.assert_allclose(taken, parabola(grid, outer.edges.cell[joined.taken]))
 
 
@@ -265,3 +269,138 @@ def test_part_of_a_slice_is_that_part_and_as_fine_as_its_columns_allow() -> None
                 means = shown.reshape(high, times, wide, times).mean(axis=(1, 3))
                 middle = np.s_[high // 2 - 8 : high // 2 + 8, wide // 2 - 8 : wide // 2 + 8]
                 np.testing.assert_allclose(means[middle], same[middle], atol=1e-9)
+
+
+# --- a body that reaches through the ends of finer cells ------------------------------------------------------
+
+
+ROOM = Box(np.array([-1.6, -1.2, 0.0]), np.array([1.6, 1.2, 1.8]))
+NEAR = [Reach(0.4, 0.4, 0.4)]
+
+
+def box(low: list[float], high: list[float], tilt: float = 0.0) -> TriMesh:
+    """A box between two corners, pitched about its middle."""
+    mesh = trimesh.creation.box(bounds=[low, high])
+    mesh.apply_transform(trimesh.transformations.rotation_matrix(tilt, [0.0, 1.0, 0.0], mesh.centroid))
+    return TriMesh(np.array(mesh.vertices), np.array(mesh.faces, np.int32))
+
+
+WING = box([-0.2, -0.3, 0.6], [0.2, 0.3, 0.8])
+BLOCK = box([-1.0, -0.4, -0.1], [1.0, 0.4, 0.4])
+
+
+def at_rest(grid: FlowGrid, density: float, steps: int) -> tuple[ReferenceLevels, np.ndarray]:
+    """A run of still air of a density in a closed room, and the last force on each part, by the coarsest cells."""
+    plane = grid.size[1] == 1
+    sides = ("periodic",) * 2 if plane or not grid.half else ("symmetry", "wall")
+    faces = ("periodic", "periodic", *sides, "road" if grid.label[0, 0, 0] else "wall", "wall")
+    setup = RunSetup("D2Q9" if plane else "D3Q19", grid.size, (0.0, 0.0, 0.0), 1e-3, faces=faces, road_speed=0.0)
+    made = levels(setup, grid)
+    still = [(np.full(o.setup.size, density), np.zeros((3, *o.setup.size))) for o in made]
+    run = ReferenceLevels(made, starts=still)
+    forces = run.advance(steps)
+    for one in run.runs:
+        found, velocity = one.fields()
+        assert np.abs(found - density)[one.edges.kind >= AIR].max() < 1e-14
+        assert np.abs(velocity).max() < 1e-14
+    return run, forces[-1]
+
+
+@pytest.mark.parametrize("half", [None, "left"])
+def test_even_pressure_on_a_body_is_counted_once(half: str | None) -> None:
+    """Pressure times area of the top, in closed form. Links from beside the block's foot into the road meet the block
+    too, which adds a sixth of the cells around it; finer ones there are half as large, as far as the fine level counts.
+    """
+    grid = space_grid([("wing", WING)], BLOCK, 0.1, ROOM, half=half, reaches=NEAR)
+    assert grid.finer is not None
+    length = 0.5 * grid.finer.size[0] - 2.0
+    around = 2.0 * (20 + 8 - length) + 0.5 * 2.0 * length
+    _, forces = at_rest(grid, 1.01, 4)
+    per_cell = 0.01 / 3.0
+    sides = 0.5 if half else 1.0
+    assert forces[1, 2] == pytest.approx(-per_cell * sides * (20 * 8 + around / 6.0), rel=1e-9)
+    np.testing.assert_allclose(forces[0, [0, 2]], 0.0, atol=1e-12)
+    assert forces[1, 0] == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("tilt", [0.15, -0.4])
+def test_still_air_about_a_tilted_body_stays_still(tilt: float) -> None:
+    """Where a coarse cell is air and the fine ones in it are not, and the other way."""
+    body = box([-1.0, -0.43, 0.13], [1.0, 0.43, 0.38], tilt)
+    run, _ = at_rest(space_grid([("wing", WING)], body, 0.1, ROOM, half="left", reaches=NEAR), 1.01, 6)
+    (inner, _) = run._inner
+    assert inner is not None
+    np.testing.assert_allclose(inner.weight.sum(axis=1), 1.0)
+    np.testing.assert_allclose(inner.share.sum(axis=1), 1.0)
+    assert len(np.unique(inner.share, axis=0)) > 1
+
+
+def test_forces_with_a_body_are_those_on_even_fine_cells() -> None:
+    """Started at once, in air so thick that the nose of the body, which stays coarse, is well known too."""
+    body = box([-1.0, -0.2, -0.1], [1.0, 0.2, 0.3])
+    found = []
+    for reaches, per in ((NEAR, 1), ([], 2), ([], 1)):
+        grid = space_grid([("wing", WING)], body, 0.1 / per, ROOM, half="left", reaches=reaches)
+        setup = RunSetup(
+            "D3Q19", grid.size, (0.08, 0.0, 0.0), 0.03 * per, road_speed=0.08, symmetry=True, sponge=(2 * per,) * 3
+        )
+        engine = ReferenceEngine(setup, 20 * per)
+        engine.upload(grid)
+        found.append(engine.advance(40 * per)[-1] / per**2)
+    nested, fine, coarse = found
+    assert nested[0, 0] == pytest.approx(fine[0, 0], rel=0.025)
+    assert coarse[0, 0] > 1.05 * fine[0, 0]
+    assert nested[0, 2] == pytest.approx(fine[0, 2], abs=0.01 * fine[0, 0])
+    assert nested[1, 0] == pytest.approx(fine[1, 0], rel=0.04)
+
+
+def pocket(on: str) -> FlowGrid:
+    """Two levels in the plane on one of which a body fills a piece where they meet."""
+    grid = unit_box(32, True, 1)
+    assert grid.finer is not None
+    coarse, fine = grid.label.copy(), grid.finer.label.copy()
+    if on == "coarse":
+        coarse[4:13, 0, 12:20] = 1
+    else:
+        fine[0:12, 0, 12:20] = 1
+    return replace(grid, label=coarse, parts=(BODY,), finer=replace(grid.finer, label=fine, parts=(BODY,)))
+
+
+@pytest.mark.parametrize("on", ["coarse", "fine"])
+def test_cells_without_air_on_the_other_level_are_given_air_at_rest(on: str) -> None:
+    run, _ = at_rest(pocket(on), 1.0, 10)
+    (inner, _) = run._inner
+    assert inner is not None
+    for shares in (inner.weight, inner.share):
+        total = shares.sum(axis=1)
+        assert (np.isclose(total, 1.0) | (total == 0.0)).all()
+    assert (inner.weight.sum(axis=1) == 0.0).any() == (on == "coarse")
+    assert (inner.share.sum(axis=1) == 0.0).any() == (on == "fine")
+
+
+def test_only_the_body_may_have_walls_where_levels_meet() -> None:
+    grid = unit_box(32, True, 1)
+    assert grid.finer is not None
+    setup = RunSetup("D2Q9", grid.size, (0.0, 0.0, 0.0), 0.01, faces=PERIODIC)
+    size = grid.finer.size
+    for deep, refused in ((2 * OVERLAP + 2, True), (2 * OVERLAP + 3, False)):
+        for place in ((deep, 0, 16), (16, 0, size[2] - 1 - deep)):
+            cell = np.array([np.ravel_multi_index(place, size)], np.int32)
+            shares, walls = np.full((1, 9), 0.5, np.float32), np.ones((1, 9), np.int8)
+            wall = replace(grid.finer, cell=cell, q=shares, part=walls, parts=("wing",))
+            if refused:
+                with pytest.raises(InputError, match="A part reaches to where finer cells end"):
+                    levels(setup, replace(grid, finer=wall))
+            else:
+                levels(setup, replace(grid, finer=wall))
+            levels(setup, replace(grid, finer=replace(wall, parts=(BODY,))))
+
+
+def test_which_level_tells_of_a_place() -> None:
+    grid = unit_box(32, True, 1)
+    edge, h = 0.25, 1.0 / 32
+    at = np.array([[edge + 0.9 * h, 0.0, 0.5], [edge + 1.1 * h, 0.0, 0.5], [0.5, 0.0, 1.0 - edge - 0.9 * h]])
+    np.testing.assert_array_equal(held(grid, at), [False, True, False])
+    made = levels(RunSetup("D2Q9", grid.size, (0.0, 0.0, 0.0), 0.01, faces=PERIODIC), grid)
+    for one, g in zip(made, grid.levels(), strict=True):
+        np.testing.assert_array_equal(run_on(g), one.edges.kind >= AIR)

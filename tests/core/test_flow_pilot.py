@@ -388,6 +388,28 @@ def test_post_on_the_other_side_pushes_the_other_way() -> None:
     assert np.allclose(right, left * mirror, atol=1e-6 * scale)
 
 
+def test_body_through_the_ends_of_finer_cells() -> None:
+    """A wing on finer cells over a body that reaches out of them has the pressures that it has on even ones."""
+    body = mesh_of(trimesh.creation.box((0.6, 0.3, 0.4)).subdivide_to_size(0.08).apply_translation((-4.02, 0.0, 0.26)))
+    room = replace(
+        SPACE, case="on car", body=body, half="left",
+        domain=Box(np.array([-4.6, -0.56, 0.0]), np.array([-3.48, 0.56, 1.04])),
+    )  # fmt: skip
+    found = [
+        lockstep(replace(room, spacing_m=h, levels=levels), steps)[0].surface()
+        for h, levels, steps in ((0.02, 1, 24), (0.02, 0, 48), (0.04, 0, 24))
+    ]
+    nested, fine, coarse = found
+    for one in found:
+        assert all(np.isfinite(values).all() for values in one.values())
+
+    def off(one: dict[str, np.ndarray]) -> float:
+        return float(np.sqrt(((one["block"] - fine["block"]) ** 2).mean()) / np.ptp(fine["block"]))
+
+    assert off(nested) < 0.1
+    assert off(nested) < 0.3 * off(coarse)
+
+
 def test_total_is_the_sum_of_the_wing_and_leaves_the_body_out() -> None:
     job = replace(
         SPACE, parts=(("block", BLOCK), ("post", POST)), spans_m=(math.nan,) * 2, case="on car",
