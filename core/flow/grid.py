@@ -35,6 +35,7 @@ Bools = NDArray[np.bool_]
 Side = Literal["left", "right"]
 BODY = "body"
 """Name of the scanned body among the parts."""
+_FRONT = "front before the body"
 MOST_PARTS = 126
 _CLOSURE = np.float32(1.5)
 _TURN = np.array([-1.0, -1.0, 1.0])
@@ -166,6 +167,7 @@ def space_grid(
     road: bool = True,
     half: Side | None = None,
     closing: Closing | None = None,
+    front: TriMesh | None = None,
     reaches: Sequence[Reach] = (),
 ) -> FlowGrid:
     """The grid of a run in space.
@@ -189,6 +191,8 @@ def space_grid(
             layers; the grid is always the half at y >= 0 in flow axes, so the left one is mirrored. A scan of that
             half alone will do.
         closing: how open surfaces are closed, its planes only for the body; without planes where None.
+        front: a closed mesh in vehicle axes that stands before the body and counts as it; levels with finer cells end
+            behind it.
         reaches: how far about the parts, without the body, each level with finer cells goes, the coarsest first.
 
     Raises:
@@ -204,15 +208,26 @@ def space_grid(
             raise InputError(f"“{name}” has no faces, or points that are not numbers; build or import it again.")
     finer = finer_frames(frame, *box_about(parts, turn), reaches) if len(reaches) else ()
     sheets = [_sheet(name, mesh, turn, closing, road, mesh is body) for name, mesh in meshes]
+    if front is not None:
+        sheets.append(_sheet(_FRONT, front, turn, closing, road, False))
     for sheet in sheets:
         frame.check_inside(sheet.name, sheet.faces)
     # The whole body is seen on the coarsest level, the parts as they are on the finest.
     told = [[BODY], *[()] * (len(finer) - 1), [name for name, _ in parts]] if finer else [[s.name for s in sheets]]
     grids, coarser = list[FlowGrid](), None
     for one, names in zip((frame, *finer), told, strict=True):
-        grid, coarser = _space_level(one, sheets, half, names, coarser)
-        grids.append(grid)
+        seen = sheets if coarser is None and not grids else [sheet for sheet in sheets if sheet.name != _FRONT]
+        grid, coarser = _space_level(one, seen, half, names, coarser)
+        grids.append(grid if front is None or grids else _as_body(grid))
     return _nested(grids)
+
+
+def _as_body(grid: FlowGrid) -> FlowGrid:
+    """With the front, the last part, counted as the body before it."""
+    last = len(grid.parts)
+    grid.label[grid.label == last] = last - 1
+    grid.part[grid.part == last] = last - 1
+    return replace(grid, parts=grid.parts[:-1])
 
 
 def box_about(parts: Sequence[tuple[str, TriMesh]], turn: Floats) -> tuple[Floats, Floats]:

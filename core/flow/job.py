@@ -19,6 +19,8 @@ from ..errors import InputError
 from ..geometry.box import Box
 from ..geometry.mesh import TriMesh
 from ..units import to_mm
+from .closing import suggested
+from .front import rounded_front
 from .grid import BODY, BORDER, SCANNED_ROAD_M, Reach, Side
 from .plan import plane_gap, space_gap
 from .result import CASES, FORMS, WALLS
@@ -73,7 +75,7 @@ class _Usual:
 _USUAL = {
     ("mid-span", False): _Usual(320.0, 6.0, 10.0, 6.0, 0.0),
     ("full", False): _Usual(96.0, 4.0, 6.0, 4.0, 3.0),
-    ("full", True): _Usual(64.0, 1.0, 2.0, 1.8, 1.8),
+    ("full", True): _Usual(64.0, 0.7, 2.0, 1.8, 1.8),
 }
 """By form and whether the car is there. 320 cells are where both kinds of wall came to the measured lift of a section
 that the air follows (``tests/bench/flow_results.md``). What the domain squeezes is told by the blockage, and sponges
@@ -296,6 +298,8 @@ def flow_job(
     low, high = _reach(parts, on_car)
     # Parts of the wing reach past the body by little.
     unit = float(high[0] - low[0]) if on_car is not None else chord
+    if on_car is not None and (closing := suggested(on_car)).front_m is not None:
+        high = np.maximum(high, rounded_front(on_car, closing).points.max(axis=0))
     domain, road = _domain(low, high, {k: v * unit for k, v in far.items()}, plane, on_car is not None)
     if road:
         _check_above_road(parts)

@@ -15,6 +15,7 @@ from ..geometry.mesh import TriMesh
 from ..units import to_mm
 from .closing import Closing, suggested
 from .fault import Fault
+from .front import rounded_front
 from .grid import FlowGrid, plane_grid, space_grid, to_flow
 from .job import FlowJob, digest
 from .kernel import RunSetup
@@ -84,6 +85,16 @@ def _off_centre(job: FlowJob) -> list[str]:
                 f"mirrors what is on the {job.half}, so its span differs by {to_mm(2.0 * abs(middle)):.2g} mm."
             )
     return out
+
+
+def _front(job: FlowJob, closing: Closing) -> TriMesh | None:
+    """What goes before a body without a front; not where finer cells would reach ahead of its plane."""
+    if job.body is None or closing.front_m is None:
+        return None
+    ahead = max(float(mesh.points[:, 0].max()) for _, mesh in job.meshes)
+    if job.reaches and ahead + job.reaches[0].ahead_m + 2.0 * job.coarsest_m > closing.front_m:
+        return None
+    return rounded_front(job.body, closing)
 
 
 def _without_twin(job: FlowJob) -> list[Fault]:
@@ -239,10 +250,12 @@ class Pilot:
             self.grid = plane_grid(job.contours, job.coarsest_m, *place, road=job.road, reaches=job.reaches)
         else:
             closing = suggested(job.body) if job.body is not None else Closing()
+            front = _front(job, closing)
             if closing.front_m is not None:
+                how = "a rounded one was put before it" if front is not None else "it was closed by a plane"
                 notes.append(
-                    f"The body has no front: it was closed by a plane {closing.front_m:.2f} m forward, so the air "
-                    "comes to the roof otherwise than on the car."
+                    f"The body has no front: {how} {closing.front_m:.2f} m forward, so the air comes to the roof "
+                    "otherwise than on the car."
                 )
             self.plan = plan_space(
                 job.meshes, job.body, job.coarsest_m, job.domain, chord_m=job.shortest_m, bytes_per_cell=memory,
@@ -250,7 +263,7 @@ class Pilot:
             )  # fmt: skip
             self.grid = space_grid(
                 job.meshes, job.body, job.coarsest_m, job.domain, road=job.road, half=job.half, closing=closing,
-                reaches=job.reaches,
+                front=front, reaches=job.reaches,
             )  # fmt: skip
             notes.extend(_off_centre(job))
         self.faults = (*self.plan.faults, *self.grid.faults, *_without_twin(job))

@@ -432,7 +432,7 @@ def test_open_scan_is_closed_by_the_suggested_planes() -> None:
     shell.update_faces((centre[:, 2] > 0.301) & (centre[:, 0] < -0.501))
     job = replace(
         SPACE, case="on car", body=mesh_of(shell), spacing_m=0.1,
-        domain=Box(np.array([-5.5, -1.5, 0.0]), np.array([0.5, 1.5, 2.0])),
+        domain=Box(np.array([-5.5, -1.5, 0.0]), np.array([1.5, 1.5, 2.0])),
         parts=(("block", TriMesh(BLOCK.points + [0.0, 0.0, 0.8], BLOCK.triangles)),),
     )  # fmt: skip
     pilot = Pilot(job)
@@ -443,6 +443,12 @@ def test_open_scan_is_closed_by_the_suggested_planes() -> None:
     inside = (x > -3.4) & (x < -0.7) & (np.abs(y) < 0.6) & (z > 0.4) & (z < 1.1)
     assert inside.sum() > 1000
     assert (label[inside] == 2).all()
+    # A rounded front is put before it and counts as the body: full height at first, nothing beyond its tip.
+    assert pilot.grid.parts == ("block", "body")
+    ahead = (x > -0.4) & (x < -0.1) & (np.abs(y) < 0.6) & (z > 0.4) & (z < 1.1)
+    assert (label[ahead] == 2).all()
+    assert (label[(x > 0.9) & (z > 0.05)] == 0).all()
+    assert (label[(x > 0.6) & (z > 1.1)] == 0).all()
     outside = (z > 1.25) & (z < 1.3) | (x < -3.55)
     assert not (label[outside] == 2).any()
 
@@ -606,14 +612,14 @@ def test_card_that_is_lost_says_so_itself() -> None:
 
 
 def test_reynolds_number_that_cannot_be_run_is_told() -> None:
-    pilot = Pilot(tiny(reynolds=8e5))
+    pilot = Pilot(tiny(reynolds=8e6))
     pilot.begin(Told(even([0.1, 0.0, -0.3])).make)
     pilot.go(1.0)
     answer = pilot.answer()
-    assert answer.reynolds_real == pytest.approx(8e5)
+    assert answer.reynolds_real == pytest.approx(8e6)
     assert answer.reynolds_run == pytest.approx(0.1 * 8.0 / 1e-5)
-    # A decade, and 80,000 under 100,000, see ``reynolds_gap``: more than the cells' own tenth.
-    assert answer.lift_share == pytest.approx(0.1 * (1.0 + math.log10(1e5 / 8e4)))
+    # Two decades, and 80,000 under 100,000, see ``reynolds_gap``: more than the cells' own share.
+    assert answer.lift_share == pytest.approx(0.1 * (2.0 + math.log10(1e5 / 8e4)))
     assert "laminar" in answer.reynolds_note
     assert "air lets go" in answer.reynolds_note
 
@@ -627,7 +633,7 @@ def test_the_band_of_a_run_has_a_floor(walls: bool) -> None:
         pilot.go(1.0)
         answer = pilot.answer()
         assert answer.lift_share == pytest.approx(share)
-        assert f"within {25 if walls else 10} % of measured lift" in answer.reynolds_note
+        assert f"within {25 if walls else 15} % of measured lift" in answer.reynolds_note
         value, low, high = answer.lift_band("upper")
         assert high - value == pytest.approx(float(answer.part("upper").half_width_n[2]) + share * abs(value))
 
