@@ -24,9 +24,9 @@ CELLS_SHARE = {True: 0.25, False: 0.15}
 """By which a run's band is wide on both sides at least, of its value; by ``FlowRun.wall_function``.
 
 So near came NACA 4412 with 320 cells on the chord to NACA Report 824 (from memory) at 0, 4 and 12 degrees: where the
-air clings -16, -1 and +15 %, where it lets go +5, -2 and -9 %, and NACA 0012 at 4 degrees there -12 %. At 18 degrees, stalled at about 1.5 (the least sure of
-these values), it was +52 and -2 %: where real air leaves, a run in which it clings is off by more than this
-(``tests/bench/flow_results.md``)."""
+air clings -16, -1 and +15 %, where it lets go +5, -2 and -9 %, and NACA 0012 at 4 degrees there -12 %. At 18 degrees,
+stalled at about 1.5 (the least sure of these values), it was +52 and -2 %: where real air leaves, a run in which it
+clings is off by more than this (``tests/bench/flow_results.md``)."""
 _LIFT_SHARE_PER_DECADE = 0.10  # common practice, no source
 _DECIDES = "the cells decide what the layers at the walls are like"
 _LAMINAR_BELOW = 1e5  # chord Reynolds number under which sections stall from laminar separation (common practice)

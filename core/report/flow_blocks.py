@@ -56,9 +56,9 @@ CANNOT_TELL = (
     "A flow run is a viscous second opinion, no measurement. Its cells are thicker than the layers along the walls, "
     "and they, not its nominal Reynolds number, decide where the air leaves. So there are two bounds: where the air "
     "clings to the walls it leaves too late, on fine cells too, and a run may not see that a channel chokes; "
-    "where it lets go it leaves too early with few cells, while with 320 on the chord a section came within a tenth of "
-    "its measured lift, and near it in its stall. For elements beside each other there is no such measurement, so only "
-    "what both say is sure. Gusts, cross wind, turning wheels, engine air and parts that bend are left out.",
+    "where it lets go it leaves too early with few cells, while with 320 on the chord sections came within an eighth "
+    "of their measured lift, and near it in their stall. For elements beside each other there is no such measurement, "
+    "so only what both say is sure. Gusts, cross wind, turning wheels, engine air and parts that bend are left out.",
 )
 MID_SPAN = (
     "Runs at mid-span are flat cuts: their newtons are as if the whole span were like its middle, without tips, end "

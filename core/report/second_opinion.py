@@ -5,7 +5,7 @@ them. Measured with NACA 4412 (``tests/bench/flow_results.md``): with the law of
 follows the section, lift comes within 25 % of NACA Report 824; but it stalls late, on fine cells too (half too much
 lift at 18 degrees with 320), and the loads of two elements that face each other grow until their gap is a tenth of a
 chord. Without the law the walls hold the air fast, and it lets go: with few cells too early (at 4 degrees 0.41 in place
-of 0.83 with 80 on the chord), with 320 it comes within a tenth of measured lift and near it in the stall; of a facing
+of 0.83 with 80 on the chord), with 320 it comes within an eighth of measured lift and near it in the stall; of a facing
 pair each loses load from a gap between 0.38 and 0.2 chord on. No measured pair is at hand, so the two stay bounds: the
 range of the runs is the hull of both, and only what both say is sure.
 
