@@ -172,8 +172,7 @@ def finer_setup(setup: RunSetup, grid: FlowGrid) -> RunSetup:
             if not shared:
                 kinds[2 * axis + side] = "coarser"
     return replace(
-        setup, size=grid.finer.size, viscosity=2.0 * setup.viscosity, faces=tuple(kinds), sponge=(0, 0, 0),
-        acceleration=0.5 * setup.acceleration,
+        setup, size=grid.finer.size, viscosity=2.0 * setup.viscosity, faces=tuple(kinds), sponge=(0, 0, 0)
     )  # fmt: skip
 
 
