@@ -97,9 +97,10 @@ class Card:
             InputError: it is larger than the card allows, or there is no room for it.
         """
         self.check(width, height, layers)
-        data = None if values is None else gpu.types.Buffer("FLOAT", len(values), values)
+        # Blender 4 takes no None for data.
+        data = {} if values is None else {"data": gpu.types.Buffer("FLOAT", len(values), values)}
         try:
-            return gpu.types.GPUTexture((width, height), layers=layers, format=form, data=data)
+            return gpu.types.GPUTexture((width, height), layers=layers, format=form, **data)
         except (RuntimeError, MemoryError, ValueError) as problem:
             raise InputError(f"The graphics card has no room for the run ({problem}): use larger cells.") from problem
 
