@@ -279,7 +279,7 @@ def start_texture(setup: RunSetup, density: Floats, velocity: Floats) -> Singles
 
 def slice_arrays(setup: RunSetup, texture: Any) -> tuple[Floats, Floats]:
     """(h, w) density and (3, h, w) velocity of a slice's picture (h, w, 4); rest in solid cells."""
-    picture = np.asarray(texture, np.float32)
+    picture = _read(texture)
     velocity = np.zeros((3, *picture.shape[:2]))
     for n, axis in enumerate(stencil(setup.stencil).axes):
         velocity[axis] = picture[..., n]
@@ -288,14 +288,14 @@ def slice_arrays(setup: RunSetup, texture: Any) -> tuple[Floats, Floats]:
 
 def answered(history: Any, count: int, mark: float) -> bool:
     """Whether the history's texture (parts, HISTORY, 4) holds ``count`` forces that the card gave just now."""
-    return bool((np.asarray(history)[:, :count, 3] == mark).all())
+    return bool((_read(history)[:, :count, 3] == mark).all())
 
 
 def force_arrays(setup: RunSetup, history: Any, count: int) -> Floats:
     """(count, parts, 3) forces from the history's texture (parts, HISTORY, 4)."""
     axes = list(stencil(setup.stencil).axes)
     forces = np.zeros((count, len(history), 3))
-    forces[..., axes] = np.moveaxis(np.asarray(history), 0, 1)[:count, :, : len(axes)]
+    forces[..., axes] = np.moveaxis(_read(history), 0, 1)[:count, :, : len(axes)]
     return forces
 
 
@@ -305,6 +305,12 @@ def stacked_fields(setup: RunSetup, pictures: Sequence[Any]) -> tuple[Floats, Fl
     density = np.stack([d for d, _ in slices]).T
     velocity = np.stack([v for _, v in slices], axis=1).transpose(0, 3, 2, 1)
     return density.reshape(setup.size), velocity.reshape(3, *setup.size)
+
+
+def _read(texture: Any) -> Singles:
+    """(h, w, 4) what was read of a texture. Blender 4 tells an array's strides in the wrong order."""
+    found = np.asarray(texture, np.float32)
+    return found.ravel(order="K").reshape(found.shape)
 
 
 def _texture_order(setup: RunSetup, values: NDArray[np.float32]) -> Singles:

@@ -320,8 +320,10 @@ def test_both_walls_are_run_in_turn_by_one_start(wing: bpy.types.Scene, numpy_ca
 
 
 def test_stopped_in_the_first_of_two_the_second_is_not_begun(wing: bpy.types.Scene, numpy_card: None) -> None:
-    wing.wingfettle.flow_walls = "both"
+    wing.wingfettle.flow_walls, wing.wingfettle.flow_minutes = "both", 2.0
     started(wing)
+    # What is stopped before there is a force leaves nothing to keep.
+    assert pieces(lambda g: g.interim is not None) is not None
     bpy.ops.wingfettle.flow_stop()
     assert pieces(lambda g: False) is None
     assert kinds(wing) == [True]

@@ -21,7 +21,16 @@ from wingfettle.core.flow.kernel import (
     boundary,
 )
 from wingfettle.core.flow.reference import ReferenceEngine, ReferenceRun, equilibrium
-from wingfettle.core.flow.shaders import bytes_per_update, kinds_texture, rows_texture, sources, texels_of
+from wingfettle.core.flow.shaders import (
+    answered,
+    bytes_per_update,
+    force_arrays,
+    kinds_texture,
+    rows_texture,
+    slice_arrays,
+    sources,
+    texels_of,
+)
 from wingfettle.core.flow.stencil import Stencil, stencil
 
 PERIODIC = ("periodic",) * 6
@@ -367,3 +376,18 @@ def test_a_run_that_blows_up_says_so() -> None:
     engine.start(boundary(setup), density)
     with pytest.raises(InputError, match=r"The run has blown up: set more viscosity, .* or a lower speed\."):
         engine.advance(2)
+
+
+def test_textures_are_read_whichever_way_their_strides_are_told() -> None:
+    """Blender 4 hands out an array's numbers in the order of C and says that they lie in that of Fortran."""
+    setup = RunSetup("D2Q9", (5, 1, 3), (0.05, 0.0, 0.0), 0.1)
+    told = np.random.default_rng(2).normal(size=(3, 5, 4)).astype(np.float32)
+    wrong = np.frombuffer(told.tobytes(), np.float32).reshape(told.shape, order="F")
+    for seen, wanted in zip(slice_arrays(setup, wrong), slice_arrays(setup, told), strict=True):
+        np.testing.assert_array_equal(seen, wanted)
+    assert slice_arrays(setup, told)[1][2, 2, 4] == told[2, 4, 1]
+    told[:, :, 3] = 7.0
+    wrong = np.frombuffer(told.tobytes(), np.float32).reshape(told.shape, order="F")
+    assert answered(wrong, 5, 7.0)
+    assert not answered(wrong, 5, 8.0)
+    np.testing.assert_array_equal(force_arrays(setup, wrong, 4), force_arrays(setup, told, 4))
