@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..geometry.mesh import TriMesh
-from .closing import OFF_ROAD_M, Closing
+from .closing import OFF_ROAD_M, Closing, suggested
 
 Floats = NDArray[np.float64]
 
@@ -21,6 +21,24 @@ as long as high (common practice, no source)."""
 RINGS = 16
 WITHIN_M = 0.01
 """Behind the front's plane where the body is cut."""
+
+
+CLEAR = 1.5
+"""Chords that the wing has to lie behind the front's plane: finer cells about it must not reach to what is added."""
+
+
+def front_of(body: TriMesh, wing_m: float, chord_m: float) -> tuple[Closing, TriMesh | None]:
+    """How a body is closed, and what is put before it where it lacks its front.
+
+    Args:
+        body: m, vehicle axes.
+        wing_m: where the wing ends forward.
+        chord_m: its longest chord.
+    """
+    closing = suggested(body)
+    if closing.front_m is None or wing_m + CLEAR * chord_m > closing.front_m:
+        return closing, None
+    return closing, rounded_front(body, closing)
 
 
 def length_m(height_m: float) -> float:

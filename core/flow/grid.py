@@ -237,7 +237,7 @@ def box_about(parts: Sequence[tuple[str, TriMesh]], turn: Floats) -> tuple[Float
         InputError: no parts.
     """
     if not len(parts):
-        raise InputError("Finer cells lie about the parts of the wing; give one, or leave finer cells out.")
+        raise InputError("Finer cells lie about the parts of the wing; give one.")
     every = np.concatenate([mesh.points[np.unique(mesh.triangles)] for _, mesh in parts]) * turn
     return every.min(axis=0), every.max(axis=0)
 
@@ -386,8 +386,7 @@ def finer_frames(frame: Frame, low: Floats, high: Floats, reaches: Sequence[Reac
         free = np.array([False, size[1] == 1 or around.half, road]), np.array([False, size[1] == 1, False])
         if ((low < inside[0] - 1e-9) & ~free[0]).any() or ((high > inside[1] + 1e-9) & ~free[1]).any():
             raise InputError(
-                f"The parts lie too near the ends of the cells of level {number + 1}; make the domain larger, or leave "
-                "finer cells out."
+                f"The parts lie too near the ends of the cells of level {number + 1}; make the domain larger."
             )
         found.append(inner)
     return tuple(found[1:])

@@ -19,8 +19,8 @@ from ..errors import InputError
 from ..geometry.box import Box
 from ..geometry.mesh import TriMesh
 from ..units import to_mm
-from .closing import suggested
-from .front import rounded_front
+from .closing import Closing
+from .front import front_of
 from .grid import BODY, BORDER, SCANNED_ROAD_M, Reach, Side
 from .plan import plane_gap, space_gap
 from .result import CASES, FORMS, WALLS
@@ -41,9 +41,14 @@ LATTICE_SPEED = 0.06
 USUAL_CELLS = 60e6
 """Beyond which the usual cells are made coarser; 6 GB on the card (common practice, no source)."""
 COARSEST = {("mid-span", False): 16.0, ("full", False): 10.0, ("full", True): 8.0}
-"""Cells on the shortest chord that the coarsest level of a run has at least, by form and whether the car is there; the
-finer ones lie near the wing. In space the coarsest are most of all cells, and far from tips and wakes there is little
-for them to tell. A scan's cracks are closed as far as they are narrow in the coarsest."""
+"""Cells on the shortest chord that the coarsest level of a run has at least if a card holds them, by form and whether
+the car is there; the finer ones lie near the wing. In space the coarsest are most of all cells, and far from tips and
+wakes there is little for them to tell. A scan's cracks are closed as far as they are narrow in the coarsest."""
+FEWEST = 4.0
+"""What is left of that where a card would not hold the cells otherwise."""
+MOST_GROWN = 1.4
+MOST_CELLS = 6e8
+"""Beyond which no card has the memory, some 60 GB."""
 MOST_LEVELS = 6
 NEAR, WAKE = 0.1, 0.3
 """Chords that the finest cells reach about the parts and behind them; each coarser level twice as far as the next."""
@@ -101,7 +106,6 @@ class RunWishes:
             the air lets go, see ``result.WALLS``. Both together bound what air does.
         smagorinsky: constant of the eddy viscosity, None for none.
         confidence: of the intervals.
-        even: the same cells everywhere, not finer ones near the wing.
     """
 
     cells_on_chord: float | None = None
@@ -117,7 +121,6 @@ class RunWishes:
     wall_function: bool = True
     smagorinsky: float | None = SMAGORINSKY
     confidence: float = 0.95
-    even: bool = False
 
     def for_run(self, form: str, case: str) -> dict[str, float]:
         """Cells on the chord and distances of a run of this form and case, the usual ones filled in.
@@ -210,9 +213,14 @@ class FlowJob:
         """How far about the parts the levels with finer cells go, the coarsest first."""
         return reaches_about(self.chord_m, self.spacing_m, self.levels)
 
-    @property
+    def closed_body(self) -> tuple[Closing, TriMesh | None]:
+        """How the body is closed, and what is put before one without a front; looks at all its rims."""
+        if self.body is None:
+            return Closing(), None
+        return front_of(self.body, float(_reach(self.parts, None)[1][0]), self.chord_m)
+
     def view(self) -> Box:
-        """What of the air is worth a picture."""
+        """What of the air is worth a picture; looks at all faces."""
         low, high = _reach(self.parts, self.body)
         unit, far = (1.0, VIEW_CAR_M) if self.body is not None else (self.chord_m, VIEW_CHORDS)
         ahead, behind, above = (unit * share for share in far)
@@ -298,23 +306,21 @@ def flow_job(
     low, high = _reach(parts, on_car)
     # Parts of the wing reach past the body by little.
     unit = float(high[0] - low[0]) if on_car is not None else chord
-    if on_car is not None and (closing := suggested(on_car)).front_m is not None:
-        high = np.maximum(high, rounded_front(on_car, closing).points.max(axis=0))
+    wing = _reach(parts, None)
+    front = front_of(on_car, float(wing[1][0]), chord)[1] if on_car is not None else None
+    if front is not None:
+        high = np.maximum(high, front.points.max(axis=0))
     domain, road = _domain(low, high, {k: v * unit for k, v in far.items()}, plane, on_car is not None)
     if road:
         _check_above_road(parts)
     half: Side | None = None
     if wishes.half_model and not plane:
         half = _half(chosen, on_car)
-    coarsest = math.inf if wishes.even else COARSEST[form, on_car is not None]
-    spacing = shortest / far["cells_on_chord"]
-    levels = levels_of(shortest / spacing, coarsest)
-    if wishes.cells_on_chord is None and not plane:
-        wing = _reach(parts, None)
-        while _cells(wing, domain, spacing, levels, chord, half) > USUAL_CELLS:
-            spacing *= 1.02
-    spacing = _spacing(parts, on_car, road, spacing, wishes.cells_in_gap)
-    levels = max(levels, levels_of(shortest / spacing, coarsest))
+    spacing = _spacing(parts, on_car, road, shortest / far["cells_on_chord"], wishes.cells_in_gap)
+    levels = levels_of(shortest / spacing, COARSEST[form, on_car is not None])
+    if not plane:
+        usual = wishes.cells_on_chord is None and not wishes.cells_in_gap
+        spacing, levels = _affordable(wing, domain, spacing, levels, chord, shortest, half, usual)
     force = 0.5 * density_kg_m3 * speed_m_s**2 * area
     rule = StopRule(LEAST_ASKED * force, wishes.share, wishes.time_s)
     return FlowJob(
@@ -421,6 +427,47 @@ def reaches_about(chord: float, spacing: float, levels: int) -> tuple[Reach, ...
         near = max(NEAR * away, border)
         found.append(Reach(near, max(WAKE * away, border), near))
     return tuple(found)
+
+
+def _affordable(
+    wing: tuple[Floats, Floats],
+    domain: Box,
+    spacing: float,
+    levels: int,
+    chord: float,
+    shortest: float,
+    half: Side | None,
+    usual: bool,
+) -> tuple[float, int]:
+    """Spacing and levels of a run in space that a card holds.
+
+    Usual cells grow a little first. Then there is one level more, whose cells far off are twice as large, while
+    ``FEWEST`` are left on the chord; then usual cells grow on.
+
+    Raises:
+        InputError: cells that were asked for are too many all the same.
+    """
+
+    def count(h: float, k: int) -> float:
+        return _cells(wing, domain, h, k, chord, half)
+
+    wanted = spacing
+    while True:
+        spacing = wanted
+        while usual and spacing < MOST_GROWN * wanted and count(spacing, levels) > USUAL_CELLS:
+            spacing *= 1.02
+        more = levels < MOST_LEVELS and shortest / (wanted * 2.0 ** (levels + 1)) >= FEWEST
+        if count(spacing, levels) <= USUAL_CELLS or not more:
+            break
+        levels += 1
+    while usual and count(spacing, levels) > USUAL_CELLS:
+        spacing *= 1.02
+    if count(spacing, levels) > MOST_CELLS:
+        raise InputError(
+            f"The run would have {count(spacing, levels):.2g} cells, and {MOST_CELLS:.0g} are the most; ask for fewer "
+            "on the chord or in the gap, or run half of it."
+        )
+    return spacing, levels
 
 
 def _cells(

@@ -13,9 +13,7 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from ..geometry.mesh import TriMesh
 from ..units import to_mm
-from .closing import Closing, suggested
 from .fault import Fault
-from .front import rounded_front
 from .grid import FlowGrid, plane_grid, space_grid, to_flow
 from .job import FlowJob, digest
 from .kernel import RunSetup
@@ -85,16 +83,6 @@ def _off_centre(job: FlowJob) -> list[str]:
                 f"mirrors what is on the {job.half}, so its span differs by {to_mm(2.0 * abs(middle)):.2g} mm."
             )
     return out
-
-
-def _front(job: FlowJob, closing: Closing) -> TriMesh | None:
-    """What goes before a body without a front; not where finer cells would reach ahead of its plane."""
-    if job.body is None or closing.front_m is None:
-        return None
-    ahead = max(float(mesh.points[:, 0].max()) for _, mesh in job.meshes)
-    if job.reaches and ahead + job.reaches[0].ahead_m + 2.0 * job.coarsest_m > closing.front_m:
-        return None
-    return rounded_front(job.body, closing)
 
 
 def _without_twin(job: FlowJob) -> list[Fault]:
@@ -249,8 +237,7 @@ class Pilot:
             )  # fmt: skip
             self.grid = plane_grid(job.contours, job.coarsest_m, *place, road=job.road, reaches=job.reaches)
         else:
-            closing = suggested(job.body) if job.body is not None else Closing()
-            front = _front(job, closing)
+            closing, front = job.closed_body()
             if closing.front_m is not None:
                 how = "a rounded one was put before it" if front is not None else "it was closed by a plane"
                 notes.append(
@@ -299,23 +286,36 @@ class Pilot:
         self._axes = tuple(f"{axis} of {name}" for name in (*names, "all") for axis in ("drag", "side force", "lift"))
         self._mean_every = max(1, round(self.scale.steps_over(job.chord_m) / MEANS_A_CHORD))
         self._rests_on = digest(job)
+        self._view = job.view()
         self._prepared = True
 
     def _sponge(self) -> tuple[int, int, int]:
         """Lengths at inlet, outlet and far faces, cells."""
-        solid = np.nonzero(self.grid.label > 0)
-        if not len(solid[0]):
-            return 0, 0, 0
-        size = self.grid.size
-        ahead, behind = int(solid[0].min()), size[0] - 1 - int(solid[0].max())
-        far = [size[2] - 1 - int(solid[2].max())]
-        if not self.job.road:
-            far.append(int(solid[2].min()))
+        low, high = self._solid()
+        size = np.array(self.grid.size)
+        below, above = low, size - high
+        far = [above[2], *([] if self.job.road else [below[2]])]
         if size[1] > 1:
-            far.append(size[1] - 1 - int(solid[1].max()))
-            if not self.grid.half:
-                far.append(int(solid[1].min()))
-        return int(SPONGE_SHARE * ahead), int(SPONGE_SHARE * behind), int(SPONGE_SHARE * min(far))
+            far += [above[1], *([] if self.grid.half else [below[1]])]
+        ahead, behind, beside = (int(SPONGE_SHARE * max(cells, 0.0)) for cells in (below[0], above[0], min(far)))
+        return ahead, behind, beside
+
+    def _solid(self) -> tuple[Floats, Floats]:
+        """(3,), (3,) the ends of all that is solid, in the coarsest cells from their corner; thin parts may be so on
+        fine cells alone, and the thinnest on none."""
+        found = []
+        for one in self.grid.levels():
+            cell = np.argwhere(one.label > 0)
+            if not len(cell):
+                cell = np.stack(np.unravel_index(one.cell, one.size), axis=1)
+            if len(cell):
+                off = (one.origin_m - self.grid.origin_m) / self.grid.spacing_m
+                share = one.spacing_m / self.grid.spacing_m
+                found.append((off + share * cell.min(axis=0), off + share * (cell.max(axis=0) + 1)))
+        if not found:
+            middle = 0.5 * np.array(self.grid.size)
+            return middle, middle
+        return np.min([a for a, _ in found], axis=0), np.max([b for _, b in found], axis=0)
 
     def begin(self, make: Maker) -> None:
         """Make the engine and give it the grid.
@@ -566,7 +566,7 @@ class Pilot:
         Raises:
             InputError: nothing was begun yet.
         """
-        return flow_slice(self.grid, self.scale, self._now(), self.job.view)
+        return flow_slice(self.grid, self.scale, self._now(), self._view)
 
     def _means_there(self) -> Engine:
         """The engine, which has a mean flow: where it ended before there was one, that of this moment."""
@@ -588,7 +588,7 @@ class Pilot:
         Raises:
             InputError: nothing was begun yet.
         """
-        return flow_slice(self.grid, self.scale, self._layers(self._means_there().mean_slice), self.job.view)
+        return flow_slice(self.grid, self.scale, self._layers(self._means_there().mean_slice), self._view)
 
     def _excess(self, points: Floats, normals: Floats) -> Floats:
         """(n,) mean density less 1 at points of a surface, by the finest cells there."""

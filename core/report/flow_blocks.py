@@ -86,8 +86,8 @@ def flow_blocks(variant: VariantResult) -> str:
 def flow_method() -> str:
     """What "How it was computed" says of flow runs, as a list entry."""
     return (
-        "<li><b>Flow runs:</b> the lattice Boltzmann method on cubic cells, halved in boxes about the wing but for "
-        "runs on the car, with an eddy viscosity for what is finer than a cell and interpolated bounce-back at the "
+        "<li><b>Flow runs:</b> the lattice Boltzmann method on cubic cells, halved in boxes about the wing, "
+        "with an eddy viscosity for what is finer than a cell and interpolated bounce-back at the "
         "true surfaces; forces by momentum exchange, averaged after the start-up, with an interval that knows that "
         "neighbouring samples are alike. Newtons follow from coefficients at the set speed; the range adds what cells "
         "and Reynolds number may do to the interval, and of two runs, one in which the air clings to the walls and one "

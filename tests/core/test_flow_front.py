@@ -7,7 +7,7 @@ from scipy.spatial import ConvexHull
 
 from wingfettle.core.errors import InputError
 from wingfettle.core.flow.closing import Closing, rims_of
-from wingfettle.core.flow.front import WITHIN_M, convex, length_m, rounded_front
+from wingfettle.core.flow.front import convex, front_of, length_m, rounded_front
 from wingfettle.core.geometry.mesh import TriMesh
 
 
@@ -48,7 +48,6 @@ def test_front_is_a_block_and_half_an_ellipsoid(floor: bool) -> None:
     low, high = front.points.min(axis=0), front.points.max(axis=0)
     np.testing.assert_allclose(low, [-0.5, -0.7, 0.3], atol=1e-6)
     np.testing.assert_allclose(high, [-0.5 + length_m(0.9), 0.7, 1.2], atol=1e-6)
-    assert WITHIN_M < 0.05
 
 
 def test_a_half_that_was_scanned_makes_a_whole_front() -> None:
@@ -65,3 +64,11 @@ def test_what_has_no_front_to_add() -> None:
         rounded_front(half_car(True), Closing())
     with pytest.raises(InputError, match="Nothing of the body lies at its front plane 5.00 m forward"):
         rounded_front(half_car(True), Closing(None, 5.0))
+
+
+def test_a_wing_close_behind_the_plane_leaves_it_as_it_is() -> None:
+    scan = half_car(False)
+    closing, front = front_of(scan, -2.0, 0.25)
+    assert closing.front_m == pytest.approx(-0.5, abs=0.05)
+    assert front is not None
+    assert front_of(scan, -0.8, 0.25)[1] is None

@@ -16,10 +16,13 @@ from wing_cases import AREA, CLOSED, OPEN, PLATE, checked, naca, wing
 from wingfettle.core.assembly.assembly import Assembly
 from wingfettle.core.elements.element import EndPlate
 from wingfettle.core.errors import InputError
-from wingfettle.core.flow.grid import BORDER
+from wingfettle.core.flow.grid import BORDER, finer_frames, space_frame
 from wingfettle.core.flow.job import (
     COARSEST,
     CONTOUR_COUNT,
+    FEWEST,
+    MOST_CELLS,
+    MOST_GROWN,
     MOST_LEVELS,
     MOST_REFINED,
     USUAL_CELLS,
@@ -199,17 +202,32 @@ def test_gap_makes_cells_finer_up_to_a_limit() -> None:
     assert finest.spacing_m == pytest.approx(job.spacing_m / MOST_REFINED)
 
 
+def cells_of(job: FlowJob) -> float:
+    """In all, of the grids that a run of it would have."""
+    turn = np.array([-1.0, -1.0, 1.0])
+    frame, _ = space_frame(job.coarsest_m, job.domain, job.road, job.half)
+    points = np.concatenate([mesh.points for _, mesh in job.meshes]) * turn
+    frames = (frame, *finer_frames(frame, points.min(axis=0), points.max(axis=0), job.reaches))
+    return float(sum(np.prod(one.size, dtype=np.float64) for one in frames))
+
+
 def test_usual_cells_fit_a_card_and_wishes_are_kept() -> None:
     for half in (False, True):
-        even = made("on car", "full", wishes=RunWishes(half_model=half, even=True))
-        room = float(np.prod(even.domain.high - even.domain.low)) * (0.5 if half else 1.0)
-        assert 0.94 * USUAL_CELLS < room / even.spacing_m**3 <= USUAL_CELLS
-        assert even.levels == 0
         job = made("on car", "full", wishes=RunWishes(half_model=half))
-        assert job.levels == 3
-        assert room / job.coarsest_m**3 < USUAL_CELLS
-        assert job.spacing_m < 0.3 * even.spacing_m
-    assert made("on car", "full", wishes=RunWishes(cells_on_chord=40.0)).spacing_m == pytest.approx(0.15 / 40.0)
+        assert cells_of(job) < 1.1 * USUAL_CELLS
+        assert job.shortest_m / job.coarsest_m >= FEWEST - 1e-9
+        # Far cells grow before the wing's do by much.
+        assert job.shortest_m / job.spacing_m > 64.0 / MOST_GROWN / 1.03
+    asked = made("on car", "full", wishes=RunWishes(cells_on_chord=40.0))
+    assert asked.spacing_m == pytest.approx(0.15 / 40.0)
+    fine = made("on car", "full", wishes=RunWishes(cells_on_chord=160.0))
+    assert fine.spacing_m == pytest.approx(0.15 / 160.0)
+    assert cells_of(fine) < MOST_CELLS
+    gap = made("on car", "full", wishes=RunWishes(cells_in_gap=60.0))
+    assert gap.spacing_m < 0.5 * job.spacing_m
+    assert cells_of(gap) < MOST_CELLS
+    with pytest.raises(InputError, match=r"would have .* cells, and 6e\+08 are the most; ask for fewer on the chord"):
+        made("group", "full", wishes=RunWishes(cells_on_chord=1000.0))
 
 
 def test_cells_are_halved_on_the_way_to_the_wing() -> None:
@@ -222,7 +240,6 @@ def test_cells_are_halved_on_the_way_to_the_wing() -> None:
         for outer, inner in pairwise(job.reaches):
             assert outer.beside_m - inner.beside_m > BORDER * job.spacing_m
             assert outer.behind_m - inner.behind_m > BORDER * job.spacing_m
-    assert made("group", "mid-span", wishes=RunWishes(even=True)).levels == 0
     full = made("group", "full")
     pilot = Pilot(full)
     assert full.levels >= 1
