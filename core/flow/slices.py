@@ -131,7 +131,7 @@ def _means(values: Floats, start: NDArray[np.int64], many: int) -> tuple[Floats,
     """Means (c, h, w) of whole squares of ``many`` cells a side, of the air where there is some; where they begin."""
     first = -(-start // many)
     skip = first * many - start
-    count = (np.array(values.shape[1:]) - skip) // many
+    count = np.maximum((np.array(values.shape[1:]) - skip) // many, 0)
     cut = values[:, skip[0] : skip[0] + count[0] * many, skip[1] : skip[1] + count[1] * many]
     squares = cut.reshape(len(values), count[0], many, count[1], many)
     air = 1.0 - squares[-1]
