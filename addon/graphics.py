@@ -239,8 +239,8 @@ class Run:
         self._mark = 1
         # Where no part has a wall there is no force to sum.
         self._pushed = [n for n, one in enumerate(self._levels) if one.edges.walled]
-        self._parts = max(one.edges.parts for one in self._levels)
-        self._last = force_arrays(self.setup, [[[0.0] * 4]] * max(1, self._parts), 1)[0]
+        parts = max(1, *(one.edges.parts for one in self._levels))
+        self._last = force_arrays(self.setup, [[[0.0] * 4]] * parts, 1)[0]
         self._axes = len(stencil(self.setup.stencil).axes)
 
     def advance(self, steps: int) -> Any:

@@ -138,10 +138,15 @@ def plane_grid(
         points = np.asarray(contour, np.float64)
         if points.ndim != 2 or points.shape[1] != 2 or len(points) < 3 or not np.isfinite(points).all():
             raise InputError(f"The contour “{name}” must be three or more points of two numbers each; cut it again.")
-    placed = np.concatenate([np.asarray(c, np.float64) for _, c in contours])[:, [0, 0, 1]] * [1.0, 0.0, 1.0]
-    frames = finer_frames(frame, placed.min(axis=0), placed.max(axis=0), reaches)
+    frames = finer_frames(frame, *box_in_plane(contours), reaches)
     told = [*[()] * len(frames), [name for name, _ in contours]]
     return _nested([_plane_level(f, contours, t) for f, t in zip((frame, *frames), told, strict=True)])
+
+
+def box_in_plane(contours: Sequence[tuple[str, Floats]]) -> tuple[Floats, Floats]:
+    """(3,), (3,) m, flow axes: the corners of the box about all contours."""
+    every = np.concatenate([np.asarray(c, np.float64) for _, c in contours])[:, [0, 0, 1]] * [1.0, 0.0, 1.0]
+    return every.min(axis=0), every.max(axis=0)
 
 
 def _plane_level(frame: Frame, contours: Sequence[tuple[str, Floats]], told: Container[str]) -> FlowGrid:
@@ -216,7 +221,7 @@ def space_grid(
     told = [[BODY], *[()] * (len(finer) - 1), [name for name, _ in parts]] if finer else [[s.name for s in sheets]]
     grids, coarser = list[FlowGrid](), None
     for one, names in zip((frame, *finer), told, strict=True):
-        seen = sheets if coarser is None and not grids else [sheet for sheet in sheets if sheet.name != _FRONT]
+        seen = [sheet for sheet in sheets if not grids or sheet.name != _FRONT]
         grid, coarser = _space_level(one, seen, half, names, coarser)
         grids.append(grid if front is None or grids else _as_body(grid))
     return _nested(grids)

@@ -47,6 +47,7 @@ wakes there is little for them to tell. A scan's cracks are closed as far as the
 FEWEST = 4.0
 """What is left of that where a card would not hold the cells otherwise."""
 MOST_GROWN = 1.4
+"""How much the usual cells grow before the far ones give way."""
 MOST_CELLS = 6e8
 """Beyond which no card has the memory, some 60 GB."""
 MOST_LEVELS = 6

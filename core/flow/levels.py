@@ -260,8 +260,7 @@ def _around(setup: RunSetup, edges: Boundary, place: Ints) -> tuple[Ints, Floats
     nearest[:, axes], side[:, axes] = place[:, axes] // 2, 2 * (place[:, axes] % 2) - 1
 
     def rows(cell: Ints) -> Ints:
-        held = np.clip(cell, 0, size - 1)
-        flat = np.ravel_multi_index(tuple(held.T), setup.size)
+        flat = np.ravel_multi_index(tuple(np.clip(cell, 0, size - 1).T), setup.size)
         return np.where(edges.kind.ravel()[flat] != 0, row_of[flat], -1)
 
     found, shares = list[Ints](), list[Floats]()

@@ -15,7 +15,7 @@ from ..geometry.index import TriangleIndex
 from ..geometry.mesh import TriMesh
 from .crossings import triangle_crossings
 from .fault import Fault
-from .grid import BODY, Frame, Reach, Side, box_about, finer_frames, plane_frame, space_frame
+from .grid import BODY, Frame, Reach, Side, box_about, box_in_plane, finer_frames, plane_frame, space_frame
 
 Floats = NDArray[np.float64]
 
@@ -100,8 +100,7 @@ def plan_plane(
         z = frame.cells(np.column_stack([points[:, 0], np.zeros(len(points)), points[:, 1]]))[:, 2]
         filled[max(int(np.ceil(z.min())), 0) : max(int(np.floor(z.max())) + 1, 0)] = True
     share = float(filled.mean())
-    every = np.concatenate([points for _, points in placed])[:, [0, 0, 1]] * [1.0, 0.0, 1.0]
-    frames = (frame, *finer_frames(frame, every.min(axis=0), every.max(axis=0), reaches))
+    frames = (frame, *finer_frames(frame, *box_in_plane(placed), reaches))
     return _planned(frames, chord_m, bytes_per_cell, gap, between, share, updates_per_second, memory_bytes)
 
 

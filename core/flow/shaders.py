@@ -220,19 +220,15 @@ def rows_texture(setup: RunSetup, edges: Boundary) -> Singles:
 def cells_texture(setup: RunSetup, edges: Boundary, inner: Coupling | None = None) -> Singles:
     """Place of each edge cell along the texture's axes, and 1 + which of those it is that a finer level reads, or 0."""
     x, y, z = np.unravel_index(edges.cell, setup.size)
-    wide = np.zeros((WIDE * edge_rows(edges), 4), np.float32)
-    wide[: len(edges.cell), :3] = np.stack((x, z, y) if cells_of(setup)[2] == 1 else (x, y, z), axis=1)
+    told = np.zeros(len(edges.cell))
     if inner is not None:
-        wide[inner.sources, 3] = np.arange(1, len(inner.sources) + 1)
-    return wide.ravel()
+        told[inner.sources] = np.arange(1, len(inner.sources) + 1)
+    return _wide(np.stack((x, z, y, told) if cells_of(setup)[2] == 1 else (x, y, z, told), axis=1)[:, None])
 
 
 def links_texture(edges: Boundary) -> Singles:
     """Share and part of each link, in the order of a texture with a layer a direction."""
-    wide = np.zeros((edges.q.shape[1], WIDE * edge_rows(edges), 2), np.float32)
-    wide[:, : len(edges.cell), 0] = edges.q.T
-    wide[:, : len(edges.cell), 1] = edges.part.T
-    return wide.ravel()
+    return _wide(np.stack([edges.q, edges.part], axis=2))
 
 
 def slots_texture(joined: Coupling) -> Singles:
@@ -262,10 +258,10 @@ def _wide(values: NDArray[np.generic]) -> Singles:
 def normals_texture(setup: RunSetup, edges: Boundary) -> Singles:
     """Normal along the lattice's axes and distance of each edge cell's wall, negative for the road's, 0 for no law."""
     axes = list(stencil(setup.stencil).axes)
-    wide = np.zeros((WIDE * edge_rows(edges), 4), np.float32)
-    wide[: len(edges.cell), : len(axes)] = edges.normal[:, axes]
-    wide[: len(edges.cell), 3] = np.where(road_only(edges), -edges.distance, edges.distance) * edges.slips
-    return wide.ravel()
+    values = np.zeros((len(edges.cell), 4))
+    values[:, : len(axes)] = edges.normal[:, axes]
+    values[:, 3] = np.where(road_only(edges), -edges.distance, edges.distance) * edges.slips
+    return _wide(values[:, None])
 
 
 def start_texture(setup: RunSetup, density: Floats, velocity: Floats) -> Singles:
